@@ -1,0 +1,296 @@
+"""Engine layouts: where each crank throw and cylinder axis stands, and so when each cylinder fires.
+
+Conventions
+-----------
+Crank angle grows with rotation; 0 is the angle at which the drawing is made. Cylinder *i*'s axis stands at `bank_deg`,
+its crankpin at `throw_deg`, both measured the same way. Its piston is at top dead centre (TDC) when the pin has turned
+into the axis: ``(bank_deg - throw_deg) mod 360``. A two-stroke fires there; a four-stroke fires there or 360 degrees
+later, and `firing_deg` says which.
+"""
+
+import re
+import tomllib
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from pulse_audio import checks
+from pulse_audio.errors import LayoutError, RangeError
+from pulse_audio.units import cycle_deg
+
+ANGLE_TOLERANCE_DEG = 0.01  # angles are typed in by hand: 51.43 for a seventh of a turn must pass
+MAX_CYLINDERS = 48
+MAX_FILE_BYTES = 100_000
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Cylinder:
+    """One cylinder: its axis, its crank throw, its place along the crank, and when it fires.
+
+    Attributes
+    ----------
+    bank_deg, throw_deg : float or None
+        Cylinder axis and crankpin angle at crank angle 0, degrees; None where only the firing angle is known.
+    offset : float
+        Place along the crankshaft in cylinder spacings (only differences matter).
+    firing_deg : float
+        Crank angle of the firing TDC within the cycle, ``0 <= firing_deg < 720`` (360 for a two-stroke).
+    """
+
+    bank_deg: float | None = None
+    throw_deg: float | None = None
+    offset: float = 0.0
+    firing_deg: float
+
+    @property
+    def tdc_deg(self) -> float | None:
+        """Crank angle of this cylinder's TDC, ``0 <= tdc_deg < 360``; None without geometry."""
+        if self.bank_deg is None or self.throw_deg is None:
+            return None
+        return (self.bank_deg - self.throw_deg) % 360.0
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Layout:
+    """A whole engine, or the cylinders that one tailpipe hears.
+
+    Attributes
+    ----------
+    name : str
+        Short name used on the command line.
+    title : str
+        The layout in words.
+    strokes : int
+        4 or 2.
+    cylinders : tuple of Cylinder
+        Cylinder 1 first.
+    part_of : str
+        Name of the whole engine where these cylinders are only a part of it (one bank of a V8), else empty.
+    note, source : str
+        What to know about it, and where its angles come from.
+
+    Raises
+    ------
+    LayoutError
+        All faults at once; a firing angle that is no TDC of its cylinder is answered with the legal angles.
+    """
+
+    name: str
+    title: str = ""
+    strokes: int = 4
+    cylinders: tuple[Cylinder, ...]
+    part_of: str = ""
+    note: str = ""
+    source: str = ""
+
+    def __post_init__(self) -> None:
+        """Refuse what cannot exist."""
+        faults: list[str] = []
+        if self.strokes not in (2, 4):
+            raise LayoutError(f"layout {self.name!r}: strokes={self.strokes} must be 2 or 4")
+        if not 1 <= len(self.cylinders) <= MAX_CYLINDERS:
+            raise LayoutError(f"layout {self.name!r}: {len(self.cylinders)} cylinders; give 1 to {MAX_CYLINDERS}")
+        for number, cylinder in enumerate(self.cylinders, start=1):
+            fault = _firing_fault(cylinder, self.cycle_deg)
+            if fault:
+                faults.append(f"cylinder {number}: {fault}")
+        if faults:
+            raise LayoutError(f"layout {self.name!r}: " + "; ".join(faults))
+
+    @property
+    def cycle_deg(self) -> float:
+        """Crank degrees in one working cycle."""
+        return cycle_deg(self.strokes)
+
+    @property
+    def has_geometry(self) -> bool:
+        """Whether throws and banks are known, so that balance and pictures of the crank are possible."""
+        return all(c.tdc_deg is not None for c in self.cylinders)
+
+    @property
+    def firing_order(self) -> tuple[int, ...]:
+        """Cylinder numbers (from 1) in the order in which they fire, starting with the first after angle 0."""
+        numbered = sorted((c.firing_deg, n) for n, c in enumerate(self.cylinders, start=1))
+        return tuple(n for _, n in numbered)
+
+    @property
+    def firing_deg(self) -> tuple[float, ...]:
+        """Firing angles in rising order."""
+        return tuple(sorted(c.firing_deg for c in self.cylinders))
+
+    @property
+    def intervals_deg(self) -> tuple[float, ...]:
+        """Crank degrees from each firing to the next, in firing order; they add up to the cycle.
+
+        Cylinders that fire together have an interval of 0 between them.
+        """
+        angles = self.firing_deg
+        following = (*angles[1:], angles[0] + self.cycle_deg)
+        return tuple(after - before for before, after in zip(angles, following, strict=True))
+
+    @property
+    def is_even(self) -> bool:
+        """Whether all intervals are the same."""
+        intervals = self.intervals_deg
+        return max(intervals) - min(intervals) <= 2 * ANGLE_TOLERANCE_DEG
+
+    @property
+    def intervals_text(self) -> str:
+        """The intervals as people write them: ``270-450``; repeats as ``120 x6``."""
+        shown = [f"{round(i, 2):g}" for i in self.intervals_deg]
+        for period in range(1, len(shown) // 2 + 1):
+            repeats = len(shown) // period
+            if len(shown) > 2 and shown == shown[:period] * repeats:
+                return f"{'-'.join(shown[:period])} x{repeats}"
+        return "-".join(shown)
+
+
+def _firing_fault(cylinder: Cylinder, whole_cycle_deg: float) -> str:
+    """Say what is wrong with a cylinder's angles; empty if nothing is."""
+    if not 0 <= cylinder.firing_deg < whole_cycle_deg:
+        return f"firing_deg={cylinder.firing_deg:g} must be at least 0 and below {whole_cycle_deg:g}"
+    if (cylinder.bank_deg is None) != (cylinder.throw_deg is None):
+        return "bank_deg and throw_deg go together; give both or neither"
+    tdc_deg = cylinder.tdc_deg
+    if tdc_deg is None:
+        return ""
+    gap = abs((cylinder.firing_deg - tdc_deg + 180.0) % 360.0 - 180.0)
+    if gap > ANGLE_TOLERANCE_DEG:
+        legal = f"{tdc_deg:g}" + (f" or {tdc_deg + 360:g}" if whole_cycle_deg == 720 else "")
+        return f"firing_deg={cylinder.firing_deg:g} is no top dead centre of this cylinder; it can fire at {legal}"
+    return ""
+
+
+def from_intervals(text: str) -> Layout:
+    """Make a layout from its intervals alone, such as ``270-450``; the sum decides two- or four-stroke.
+
+    Parameters
+    ----------
+    text : str
+        Crank degrees between firings joined by ``-``; they add up to 720 (four-stroke) or 360 (two-stroke).
+
+    Raises
+    ------
+    LayoutError
+        Not numbers, or another sum.
+    """
+    try:
+        intervals = [float(part) for part in text.split("-")]
+    except ValueError:
+        raise LayoutError(f"intervals {text!r}: give degrees joined by '-', such as 270-450") from None
+    total = sum(intervals)
+    strokes = {720: 4, 360: 2}.get(round(total))
+    if strokes is None or abs(total - round(total)) > ANGLE_TOLERANCE_DEG * len(intervals):
+        raise LayoutError(
+            f"intervals {text!r} add up to {total:g}; they must make 720 (four-stroke) or 360 (two-stroke)"
+        )
+    angles = [sum(intervals[:k]) for k in range(len(intervals))]
+    return Layout(
+        name=text,
+        title=f"{'Four' if strokes == 4 else 'Two'}-stroke given by its intervals {text}",
+        strokes=strokes,
+        cylinders=tuple(Cylinder(firing_deg=angle, offset=float(k)) for k, angle in enumerate(angles)),
+        note="Given by intervals alone: the crank is not known, so balance and crank pictures are not available.",
+    )
+
+
+_COLUMNS = ("bank_deg", "throw_deg", "firing_deg", "offset")
+_TEXTS = ("title", "part_of", "note", "source")
+
+
+def from_table(name: str, table: Mapping[str, object]) -> Layout:
+    """Make a layout from a TOML table with one list per column, cylinder 1 first.
+
+    Parameters
+    ----------
+    name : str
+        The layout's name.
+    table : mapping
+        ``strokes`` (4 if absent), ``firing_deg`` (list), and optionally ``bank_deg``, ``throw_deg``, ``offset``
+        (lists of the same length; offset counts up from 0 if absent), ``title``, ``part_of``, ``note``, ``source``.
+
+    Raises
+    ------
+    LayoutError
+        All faults of the table at once.
+    """
+    faults = [f"unknown key {key!r}" for key in table if key not in {*_COLUMNS, *_TEXTS, "strokes", "name"}]
+    columns: dict[str, list[float]] = {}
+    for key in _COLUMNS:
+        if key in table:
+            try:
+                columns[key] = _number_list(key, table[key])
+            except RangeError as e:
+                faults.append(str(e))
+    faults += [f"{key} must be text" for key in _TEXTS if not isinstance(table.get(key, ""), str)]
+    if "firing_deg" not in table:
+        faults.append("firing_deg is missing: a list of firing angles, cylinder 1 first")
+    lengths = {key: len(values) for key, values in columns.items()}
+    if len(set(lengths.values())) > 1:
+        faults.append("lists differ in length: " + ", ".join(f"{k} has {n}" for k, n in lengths.items()))
+    strokes = table.get("strokes", 4)
+    if strokes not in (2, 4) or isinstance(strokes, bool):
+        faults.append(f"strokes={strokes!r} must be 2 or 4")
+    if faults:
+        raise LayoutError(f"layout {name!r}: " + "; ".join(faults))
+    count = len(columns["firing_deg"])
+    blank: Sequence[float | None] = [None] * count
+    offsets = columns.get("offset", [float(k) for k in range(count)])
+    return Layout(
+        name=name,
+        strokes=int(str(strokes)),
+        cylinders=tuple(
+            Cylinder(bank_deg=bank, throw_deg=throw, firing_deg=firing, offset=offset)
+            for bank, throw, firing, offset in zip(
+                columns.get("bank_deg", blank),
+                columns.get("throw_deg", blank),
+                columns["firing_deg"],
+                offsets,
+                strict=True,
+            )
+        ),
+        **{key: str(table.get(key, "")) for key in _TEXTS},
+    )
+
+
+def _number_list(key: str, values: object) -> list[float]:
+    if not isinstance(values, list) or not 1 <= len(values) <= MAX_CYLINDERS:
+        raise RangeError(f"{key} must be a list of 1 to {MAX_CYLINDERS} numbers, cylinder 1 first")
+    if any(isinstance(v, bool) or not isinstance(v, int | float) for v in values):
+        raise RangeError(f"{key} must hold numbers only")
+    return [checks.number(f"{key}[{i}]", v, low=-3600, high=3600, unit="degrees") for i, v in enumerate(values)]
+
+
+def from_toml(path: Path) -> Layout:
+    """Read a layout from a TOML file: the keys of `from_table` at the top level, and ``name``.
+
+    Raises
+    ------
+    LayoutError
+        The file cannot be read, is no TOML, or holds no legal layout.
+    """
+    from pulse_audio.files import shown
+
+    try:
+        with path.open("rb") as stream:
+            raw = stream.read(MAX_FILE_BYTES + 1)
+        if len(raw) > MAX_FILE_BYTES:
+            raise LayoutError(f"layout file {shown(path)}: larger than {MAX_FILE_BYTES} bytes; that is no layout")
+        table = tomllib.loads(raw.decode())
+    except OSError as e:
+        raise LayoutError(f"layout file {shown(path)}: {e.strerror}") from e
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError) as e:
+        reason = " ".join(str(e).split())
+        raise LayoutError(f"layout file {shown(path)} is no TOML: {reason}") from e
+    name = table.get("name", path.stem)
+    if not isinstance(name, str) or not name:
+        raise LayoutError(f"layout file {shown(path)}: name must be text")
+    return from_table(name, table)
+
+
+_INTERVALS = re.compile(r"\s*\d+(\.\d+)?(-\d+(\.\d+)?)*\s*")
+
+
+def looks_like_intervals(text: str) -> bool:
+    """Whether a layout argument is a list of intervals rather than a name or a path."""
+    return _INTERVALS.fullmatch(text) is not None

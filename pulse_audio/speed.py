@@ -1,0 +1,148 @@
+"""Crank speed over time: piecewise linear, with the crank angle and its inverse exact.
+
+Between two points the speed changes linearly, so the crank angle is a parabola in time and its inverse the root of one.
+Before the first and after the last point the speed stays as it is there.
+"""
+
+import csv
+import io
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from pulse_audio import checks
+from pulse_audio.errors import RangeError, SpeedError
+
+Floats = NDArray[np.float64]
+MAX_POINTS = 200_000
+MAX_FILE_BYTES = 10_000_000
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class SpeedCurve:
+    """Speed in rpm at rising times, linear between them.
+
+    Attributes
+    ----------
+    time_s : ndarray, shape (n,), strictly increasing
+    rpm : ndarray, shape (n,), 20 to 15000
+
+    Raises
+    ------
+    SpeedError
+        Times that do not rise, lengths that differ, speeds out of range.
+    """
+
+    time_s: Floats
+    rpm: Floats
+    _angle_deg: Floats
+
+    def __init__(self, *, time_s: ArrayLike, rpm: ArrayLike) -> None:
+        times = np.array(time_s, dtype=np.float64)
+        speeds = np.array(rpm, dtype=np.float64)
+        if times.ndim != 1 or times.shape != speeds.shape or not 1 <= times.size <= MAX_POINTS:
+            raise SpeedError(f"speed curve: give as many times as speeds, 1 to {MAX_POINTS} of them")
+        if not np.all(np.isfinite(times)) or np.any(np.diff(times) <= 0):
+            at = int(np.argmax(~np.isfinite(times))) if not np.all(np.isfinite(times)) else 0
+            at = at or int(np.argmax(np.diff(times) <= 0)) + 1 if times.size > 1 else at
+            raise SpeedError(f"speed curve: times must rise; point {at + 1} does not come after the one before it")
+        for index, value in enumerate(speeds):
+            try:
+                checks.rpm(value)
+            except RangeError as e:
+                raise SpeedError(f"speed curve, point {index + 1}: {e}") from None
+        angle = np.concatenate(([0.0], np.cumsum(3.0 * (speeds[1:] + speeds[:-1]) * np.diff(times))))
+        for array in (times, speeds, angle):
+            array.flags.writeable = False
+        object.__setattr__(self, "time_s", times)
+        object.__setattr__(self, "rpm", speeds)
+        object.__setattr__(self, "_angle_deg", angle - self._before_zero(times, speeds, angle))
+
+    @staticmethod
+    def _before_zero(times: Floats, speeds: Floats, angle: Floats) -> float:
+        """Angle of time 0 counted from the first point, so that the crank stands at 0 when time is 0."""
+        return float(_angle_at(times, speeds, angle, np.zeros(1))[0])
+
+    @classmethod
+    def steady(cls, rpm: float) -> "SpeedCurve":
+        """Return one speed for all time."""
+        return cls(time_s=[0.0], rpm=[rpm])
+
+    @classmethod
+    def ramp(cls, low_rpm: float, high_rpm: float, duration_s: float) -> "SpeedCurve":
+        """Return a linear change from one speed to another over `duration_s`, steady after it."""
+        return cls(time_s=[0.0, duration_s], rpm=[low_rpm, high_rpm])
+
+    @property
+    def is_steady(self) -> bool:
+        """Whether the speed never changes."""
+        return bool(np.all(self.rpm == self.rpm[0]))
+
+    def rpm_at(self, time_s: ArrayLike) -> Floats:
+        """Return the speed at given times."""
+        return np.interp(np.asarray(time_s, dtype=np.float64), self.time_s, self.rpm)
+
+    def crank_deg(self, time_s: ArrayLike) -> Floats:
+        """Return the crank angle turned since time 0, degrees, at given times (negative before time 0)."""
+        return _angle_at(self.time_s, self.rpm, self._angle_deg, np.atleast_1d(np.asarray(time_s, dtype=np.float64)))
+
+    def time_at_deg(self, crank_deg: ArrayLike) -> Floats:
+        """Return the times at which the crank stands at given angles: the exact inverse of `crank_deg`."""
+        angles = np.atleast_1d(np.asarray(crank_deg, dtype=np.float64))
+        piece = np.clip(np.searchsorted(self._angle_deg, angles, side="right") - 1, 0, self.rpm.size - 1)
+        rise = angles - self._angle_deg[piece]
+        start = 6.0 * self.rpm[piece]
+        half_slope = _half_slope(self.time_s, self.rpm)[piece]
+        half_slope = np.where(rise < 0, 0.0, half_slope)
+        # 2 c / (b + sqrt(b^2 + 4 a c)) is the root that stays exact as the slope goes to zero.
+        root = np.sqrt(np.maximum(start * start + 4.0 * half_slope * rise, 0.0))
+        return np.asarray(self.time_s[piece] + 2.0 * rise / (start + root))
+
+
+def _half_slope(times: Floats, speeds: Floats) -> Floats:
+    """Half the angular acceleration of each piece in degrees per second squared; zero past the last point."""
+    return np.concatenate((3.0 * np.diff(speeds) / np.diff(times), [0.0]))
+
+
+def _angle_at(times: Floats, speeds: Floats, angle: Floats, at_s: Floats) -> Floats:
+    piece = np.clip(np.searchsorted(times, at_s, side="right") - 1, 0, times.size - 1)
+    since = at_s - times[piece]
+    half_slope = np.where(since < 0, 0.0, _half_slope(times, speeds)[piece])
+    return np.asarray(angle[piece] + 6.0 * speeds[piece] * since + half_slope * since * since)
+
+
+def from_csv(path: Path) -> SpeedCurve:
+    """Read a speed curve from a CSV file with the header ``time_s,rpm``.
+
+    Raises
+    ------
+    SpeedError
+        The file cannot be read, or a line is not two numbers; the message names the line.
+    """
+    from pulse_audio.files import shown
+
+    try:
+        with path.open("rb") as stream:
+            raw = stream.read(MAX_FILE_BYTES + 1)
+        text = raw.decode("utf-8-sig")
+    except OSError as e:
+        raise SpeedError(f"speed file {shown(path)}: {e.strerror}") from e
+    except UnicodeDecodeError as e:
+        raise SpeedError(f"speed file {shown(path)} is no text; give lines of time_s,rpm") from e
+    if len(raw) > MAX_FILE_BYTES:
+        raise SpeedError(f"speed file {shown(path)}: larger than {MAX_FILE_BYTES} bytes")
+    rows = [(n, row) for n, row in enumerate(csv.reader(io.StringIO(text)), start=1) if row]
+    if not rows or [cell.strip() for cell in rows[0][1]] != ["time_s", "rpm"]:
+        raise SpeedError(f"speed file {shown(path)}: the first line must be time_s,rpm")
+    points: list[tuple[float, float]] = []
+    for line, row in rows[1:]:
+        try:
+            time, rpm = (float(cell) for cell in row)
+        except ValueError:
+            raise SpeedError(f"speed file {shown(path)}, line {line}: give two numbers, time_s,rpm") from None
+        points.append((time, rpm))
+    if not points:
+        raise SpeedError(f"speed file {shown(path)} holds no points; give lines of time_s,rpm")
+    return SpeedCurve(time_s=[p[0] for p in points], rpm=[p[1] for p in points])
