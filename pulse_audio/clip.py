@@ -3,9 +3,14 @@
 Samples are float64, full scale is 1, shape (frames,) for mono or (frames, channels).
 """
 
+import contextlib
+import os
+import re
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from types import ModuleType
+from typing import IO, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,7 +22,10 @@ Floats = NDArray[np.float64]
 FORMATS = {".wav": "WAV", ".flac": "FLAC", ".ogg": "OGG"}
 SUBTYPES = {"16": "PCM_16", "24": "PCM_24", "float": "FLOAT"}
 MAX_CHANNELS = 64
-BLOCK_FRAMES = 1 << 16
+BLOCK_FRAMES = 1 << 13  # a damaged block is lost whole, so they are short
+LARGEST_SAMPLE = 1e10  # whole numbers of 32 bits stored as float without scaling still pass
+PROMISE = re.compile(r"^ *(?:data|SSND) *: (\d+) \(should be (\d+)\)", re.MULTILINE)
+UNKNOWN_LENGTH = 0x7FFFF000  # recorders that write as they go put a number above this where the length should be
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -28,10 +36,13 @@ class Clip:
     ----------
     samples : ndarray of float64, shape (frames,) or (frames, channels)
     sample_rate_hz : int
+    cut_short : bool
+        Whether the file it came from promised more sound than it held.
     """
 
     samples: Floats
     sample_rate_hz: int
+    cut_short: bool = False
 
     @property
     def duration_s(self) -> float:
@@ -53,12 +64,67 @@ class ClipInfo:
         return self.frames / self.sample_rate_hz
 
 
+class _Stream:
+    """A binary file as libsndfile's callbacks want it: an error is kept for later, since none may leave a callback."""
+
+    def __init__(self, stream: IO[bytes]) -> None:
+        self._stream = stream
+        self.error: Exception | None = None
+
+    def _try(self, name: str, *args: Any) -> int:
+        try:
+            return int(getattr(self._stream, name)(*args))
+        except (OSError, ValueError, OverflowError) as e:
+            self.error = self.error or e
+            return 0
+
+    def seek(self, offset: int, whence: int = 0) -> int:
+        return self._try("seek", offset, whence)
+
+    def tell(self) -> int:
+        return self._try("tell")
+
+    def readinto(self, buffer: Any) -> int:
+        return self._try("readinto", buffer)
+
+    def write(self, data: bytes) -> int:
+        return self._try("write", data)
+
+
 def _soundfile() -> ModuleType:
     try:
         import soundfile
     except (ImportError, OSError) as e:
         raise ClipError(f"cannot read or write sound: the soundfile package does not load ({e})") from e
     return soundfile  # type: ignore[no-any-return]
+
+
+@contextlib.contextmanager
+def _opened(path: Path) -> Iterator[Any]:
+    """Open a sound file for reading; a path that is none, and a header that cannot be, raise `ClipError`."""
+    soundfile = _soundfile()
+    if not os.path.isfile(path):
+        reason = "there is no such file"
+        if os.path.lexists(path):
+            reason = "it is a folder" if os.path.isdir(path) else "it is no plain file"
+        raise ClipError(f"{shown(path)}: {reason}; give a sound file (WAV, FLAC, OGG, AIFF)")
+    try:
+        stream = path.open("rb")
+    except OSError as e:
+        raise ClipError(f"{shown(path)}: cannot be opened: {str(e.strerror).lower()}") from e
+    with stream:
+        if not stream.read(1):
+            raise ClipError(f"{shown(path)}: the file is empty")
+        stream.seek(0)
+        try:
+            # By handle, not by name: libsndfile would guess from the ending, and open companions of some formats.
+            sound = soundfile.SoundFile(_Stream(stream))
+        except (soundfile.SoundFileError, RuntimeError, TypeError, ValueError) as e:
+            raise ClipError(f"{shown(path)}: not a sound file that can be read (WAV, FLAC, OGG, AIFF)") from e
+        with sound:
+            if not 1 <= sound.channels <= MAX_CHANNELS or sound.samplerate < 1:
+                raise ClipError(f"{shown(path)}: {sound.channels} channels at {sound.samplerate} Hz cannot be right")
+            yield sound
 
 
 def clip_info(path: Path) -> ClipInfo:
@@ -69,17 +135,8 @@ def clip_info(path: Path) -> ClipInfo:
     ClipError
         No file, no sound file, or a header that claims what cannot be.
     """
-    soundfile = _soundfile()
-    if not path.is_file():
-        reason = "it is a folder" if path.is_dir() else "there is no such file"
-        raise ClipError(f"{shown(path)}: {reason}; give a sound file (WAV, FLAC, OGG, AIFF)")
-    try:
-        info = soundfile.info(str(path))
-    except (soundfile.SoundFileError, RuntimeError, OSError) as e:
-        raise ClipError(f"{shown(path)}: not a sound file that can be read (WAV, FLAC, OGG, AIFF)") from e
-    if not 1 <= info.channels <= MAX_CHANNELS or info.samplerate < 1:
-        raise ClipError(f"{shown(path)}: {info.channels} channels at {info.samplerate} Hz cannot be right")
-    return ClipInfo(frames=info.frames, channels=info.channels, sample_rate_hz=info.samplerate)
+    with _opened(path) as sound:
+        return ClipInfo(frames=sound.frames, channels=sound.channels, sample_rate_hz=sound.samplerate)
 
 
 def read_clip(path: Path, *, start_s: float = 0.0, end_s: float | None = None, channel: int | None = None) -> Clip:
@@ -101,38 +158,49 @@ def read_clip(path: Path, *, start_s: float = 0.0, end_s: float | None = None, c
     Raises
     ------
     ClipError
-        The file cannot be read, the span or channel is not in it, or it holds no samples.
+        The file cannot be read, the span or channel is not in it, it holds no samples, or what it holds are no
+        numbers.
     """
-    soundfile = _soundfile()
-    info = clip_info(path)
-    first = round(start_s * info.sample_rate_hz)
-    last = info.frames if end_s is None else min(round(end_s * info.sample_rate_hz), info.frames)
-    if not 0 <= first < max(last, 1):
-        raise ClipError(
-            f"{shown(path)}: the span {start_s:g} to {'the end' if end_s is None else f'{end_s:g}'} s "
-            f"is not in it; it lasts {info.duration_s:.2f} s"
-        )
-    if channel is not None and not 1 <= channel <= info.channels:
-        raise ClipError(f"{shown(path)}: no channel {channel}; it has {info.channels}")
-    blocks: list[Floats] = []
-    try:
-        # Block by block: a header that claims hours costs nothing until the samples are really there.
-        with soundfile.SoundFile(str(path)) as stream:
-            stream.seek(first)
-            left = last - first
-            while left > 0:
-                block = stream.read(min(BLOCK_FRAMES, left), dtype="float64", always_2d=True)
-                if not len(block):
-                    break
-                blocks.append(block if channel is None else block[:, channel - 1 : channel])
-                left -= len(block)
-    except (soundfile.SoundFileError, RuntimeError, OSError) as e:
-        if not blocks:
-            raise ClipError(f"{shown(path)}: the sound in it cannot be read; it may be damaged") from e
+    with _opened(path) as sound:
+        rate = sound.samplerate
+        first = round(start_s * rate)
+        last = sound.frames if end_s is None else min(round(end_s * rate), sound.frames)
+        if not 0 <= first < max(last, 1):
+            raise ClipError(
+                f"{shown(path)}: the span {start_s:g} to {'the end' if end_s is None else f'{end_s:g}'} s "
+                f"is not in it; it lasts {sound.frames / rate:.2f} s"
+            )
+        if channel is not None and not 1 <= channel <= sound.channels:
+            raise ClipError(f"{shown(path)}: no channel {channel}; it has {sound.channels}")
+        blocks = [b if channel is None else b[:, channel - 1 : channel] for b in _blocks(sound, first, last)]
+        cut_short = sum(len(b) for b in blocks) < last - first or (end_s is None and _promised_more(sound))
     if not blocks:
-        raise ClipError(f"{shown(path)}: holds no samples")
+        raise ClipError(f"{shown(path)}: holds no sound that can be read; it is empty or damaged")
     samples = np.concatenate(blocks)
-    return Clip(samples=samples[:, 0] if samples.shape[1] == 1 else samples, sample_rate_hz=info.sample_rate_hz)
+    largest = float(np.max(np.abs(samples)))
+    if not largest <= LARGEST_SAMPLE:
+        raise ClipError(f"{shown(path)}: holds samples that are no numbers or beyond any scale; export it again")
+    return Clip(samples=samples[:, 0] if samples.shape[1] == 1 else samples, sample_rate_hz=rate, cut_short=cut_short)
+
+
+def _blocks(sound: Any, first: int, last: int) -> Iterator[Floats]:
+    """Read a span block by block: a header that claims hours costs nothing until the samples are really there."""
+    at = first
+    try:
+        sound.seek(first)
+        while at < last:
+            block = sound.read(min(BLOCK_FRAMES, last - at), dtype="float64", always_2d=True)
+            if not len(block):
+                return
+            yield block
+            at += len(block)
+    except (_soundfile().SoundFileError, RuntimeError):
+        return  # damaged from here on; what came before it is good
+
+
+def _promised_more(sound: Any) -> bool:
+    promise = PROMISE.search(sound.extra_info)
+    return promise is not None and int(promise[2]) < int(promise[1]) < UNKNOWN_LENGTH
 
 
 def output_format(path: Path, subtype: str) -> tuple[str, str]:
@@ -164,10 +232,14 @@ def write_clip(path: Path, clip: Clip, *, subtype: str = "16", force: bool = Fal
     soundfile = _soundfile()
     kind, sub = output_format(path, subtype)
     channels = 1 if clip.samples.ndim == 1 else clip.samples.shape[1]
-    with replaced_file(path, force=force) as stream:
+    with replaced_file(path, force=force) as file:
+        stream = _Stream(file)
         try:
             with soundfile.SoundFile(stream, "w", clip.sample_rate_hz, channels, sub, format=kind) as sink:
                 for at in range(0, len(clip.samples), BLOCK_FRAMES):
                     sink.write(clip.samples[at : at + BLOCK_FRAMES])
-        except soundfile.SoundFileError as e:
-            raise OutputError(f"cannot write {shown(path)}: {e}") from e
+        except (soundfile.SoundFileError, AssertionError) as e:
+            # soundfile asserts that all was written, which is not so on a full disk.
+            raise stream.error or OutputError(f"cannot write {shown(path)}: {e}") from e
+        if stream.error:
+            raise stream.error

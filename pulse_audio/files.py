@@ -2,6 +2,7 @@
 
 import contextlib
 import os
+import stat
 from collections.abc import Iterator
 from pathlib import Path
 from typing import IO
@@ -15,7 +16,7 @@ except ImportError:  # not a POSIX system: two runs writing one file at once are
 
 
 def shown(name: object) -> str:
-    """Return a file name fit for a terminal: control characters become visible escapes."""
+    """Return a text fit for a terminal: control characters become visible escapes."""
     return "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in str(name))
 
 
@@ -29,39 +30,88 @@ def replaced_file(path: Path, *, force: bool) -> Iterator[IO[bytes]]:
     Raises
     ------
     OutputError
-        `path` exists and `force` is false, is a folder, its folder is missing or unwritable, another run is writing
-        the same file, or the disk is full.
+        `path` exists and `force` is false, is a folder or a device, its folder is missing or unwritable, another
+        run is writing the same file, or the disk is full.
     """
+    _check_target(path, force=force)
     side = path.with_name(f".{path.name}.part")
-    if path.is_dir():
-        raise OutputError(f"cannot write {shown(path)}: it is a folder; name a file in it")
-    if not force and os.path.lexists(path):
-        raise OutputError(f"{shown(path)} exists already; give --force to replace it, or another name")
     try:
         handle = os.open(side, os.O_RDWR | os.O_CREAT | getattr(os, "O_NOFOLLOW", 0), 0o666)
-    except OSError as e:
-        raise OutputError(f"cannot write {shown(path)}: {e.strerror}") from e
+    except (OSError, ValueError) as e:
+        raise OutputError(f"cannot write {shown(path)}: {_reason(e)}") from e
     with os.fdopen(handle, "w+b") as stream:
-        if fcntl is not None:
-            try:
-                fcntl.flock(stream, fcntl.LOCK_EX | fcntl.LOCK_NB)
-            except OSError as e:
-                raise OutputError(f"cannot write {shown(path)}: another run is writing it now") from e
+        _claim(stream, side, path)
         try:
             stream.truncate(0)
             yield stream
             stream.flush()
             os.fsync(stream.fileno())
+            _check_target(path, force=force)
             os.replace(side, path)
         except BaseException as e:
             with contextlib.suppress(OSError):
                 os.unlink(side)
+            with contextlib.suppress(OSError):  # what it still holds in memory may not fit on the disk either
+                stream.close()
             if isinstance(e, OSError) and not isinstance(e, OutputError):
-                raise OutputError(f"cannot write {shown(path)}: {e.strerror or e}") from e
+                raise OutputError(f"cannot write {shown(path)}: {_reason(e)}") from e
             raise
+
+
+def _check_target(path: Path, *, force: bool) -> None:
+    if os.path.isdir(path):
+        raise OutputError(f"cannot write {shown(path)}: it is a folder; name a file in it")
+    if not os.path.isdir(path.parent):
+        raise OutputError(f"cannot write {shown(path)}: there is no folder {shown(path.parent)}; make it first")
+    if os.path.lexists(path):
+        if not force:
+            raise OutputError(f"{shown(path)} exists already; give --force to replace it, or another name")
+        if not os.path.islink(path) and not os.path.isfile(path):
+            raise OutputError(f"cannot write {shown(path)}: it is a device or a pipe; name a plain file")
+
+
+def _claim(stream: IO[bytes], side: Path, path: Path) -> None:
+    """Lock the side file, and make sure that the file locked is the one that still has its name."""
+    try:
+        if fcntl is not None:
+            fcntl.flock(stream, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        mine, named = os.fstat(stream.fileno()), os.lstat(side)
+    except OSError as e:
+        raise OutputError(f"cannot write {shown(path)}: another run is writing it now") from e
+    if not os.path.samestat(mine, named):
+        raise OutputError(f"cannot write {shown(path)}: another run has just written it")
+    if not stat.S_ISREG(mine.st_mode) or mine.st_nlink != 1:
+        raise OutputError(f"cannot write {shown(path)}: {shown(side)} is in the way; remove it")
+
+
+def _reason(error: Exception) -> str:
+    return str(getattr(error, "strerror", None) or error).lower()
 
 
 def write_text(path: Path, text: str, *, force: bool) -> None:
     """Write a UTF-8 text file whole or not at all."""
     with replaced_file(path, force=force) as stream:
-        stream.write(text.encode())
+        stream.write(text.encode("utf-8", errors="backslashreplace"))
+
+
+def made_folder(path: Path, *, force: bool) -> Path:
+    """Make a folder for results, and return it.
+
+    Raises
+    ------
+    OutputError
+        It cannot be made, or `force` is false and it holds something already.
+    """
+    try:
+        path.mkdir(exist_ok=True)
+        if not force and any(path.iterdir()):
+            raise OutputError(f"folder {shown(path)} is not empty; give --force to write into it, or another name")
+    except OutputError:
+        raise
+    except FileExistsError:
+        raise OutputError(f"cannot make folder {shown(path)}: a file has that name") from None
+    except FileNotFoundError:
+        raise OutputError(f"cannot make folder {shown(path)}: there is no folder {shown(path.parent)}") from None
+    except (OSError, ValueError) as e:
+        raise OutputError(f"cannot make folder {shown(path)}: {_reason(e)}") from e
+    return path
