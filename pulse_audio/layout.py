@@ -129,20 +129,48 @@ class Layout:
         return tuple(after - before for before, after in zip(angles, following, strict=True))
 
     @property
+    def pulse_cylinders(self) -> tuple[int, ...]:
+        """How many cylinders fire in each pulse, in firing order; more than 1 where some fire together."""
+        counts = [0]
+        for gap in self.intervals_deg:
+            counts[-1] += 1
+            if gap > 2 * ANGLE_TOLERANCE_DEG:
+                counts.append(0)
+        # What follows the last gap is the part of the first pulse that comes before angle 720.
+        tail = counts.pop()
+        counts[0] += tail
+        return tuple(counts)
+
+    @property
+    def pulse_intervals_deg(self) -> tuple[float, ...]:
+        """Crank degrees between pulses as they are heard: `intervals_deg` with cylinders that fire together as one."""
+        return tuple(gap for gap in self.intervals_deg if gap > 2 * ANGLE_TOLERANCE_DEG)
+
+    @property
     def is_even(self) -> bool:
-        """Whether all intervals are the same."""
-        intervals = self.intervals_deg
+        """Whether the pulses come at equal distances; cylinders that fire together make one pulse."""
+        intervals = self.pulse_intervals_deg
         return max(intervals) - min(intervals) <= 2 * ANGLE_TOLERANCE_DEG
 
     @property
     def intervals_text(self) -> str:
         """The intervals as people write them: ``270-450``; repeats as ``120 x6``."""
         shown = [f"{round(i, 2):g}" for i in self.intervals_deg]
-        for period in range(1, len(shown) // 2 + 1):
-            repeats = len(shown) // period
-            if len(shown) > 2 and shown == shown[:period] * repeats:
-                return f"{'-'.join(shown[:period])} x{repeats}"
+        period = shortest_repeat(self.intervals_deg, 2 * ANGLE_TOLERANCE_DEG)
+        if len(shown) > 2 and period < len(shown):
+            return f"{'-'.join(shown[:period])} x{len(shown) // period}"
         return "-".join(shown)
+
+
+def shortest_repeat(values: Sequence[float], tolerance: float) -> int:
+    """Return the length of the shortest piece that makes `values` when repeated."""
+    size = len(values)
+    fits = (
+        length
+        for length in range(1, size)
+        if size % length == 0 and all(abs(values[k] - values[k % length]) <= tolerance for k in range(size))
+    )
+    return next(fits, size)
 
 
 def _firing_fault(cylinder: Cylinder, whole_cycle_deg: float) -> str:

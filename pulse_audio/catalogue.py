@@ -1,0 +1,133 @@
+"""The named layouts, how a layout argument is read, and which layouts no ear can tell apart."""
+
+import difflib
+import math
+import tomllib
+from functools import cache
+from importlib import resources
+from pathlib import Path
+
+from pulse_audio.errors import LayoutError
+from pulse_audio.files import shown
+from pulse_audio.layout import Layout, from_intervals, from_table, from_toml, looks_like_intervals, shortest_repeat
+
+ALIKE_TOLERANCE = 1e-4  # of a cycle: 0.07 degrees of 720, finer than anything that can be heard
+NEAREST = 3
+
+
+@cache
+def _tables() -> dict[str, dict[str, object]]:
+    text = resources.files("pulse_audio").joinpath("catalogue.toml").read_text(encoding="utf-8")
+    return tomllib.loads(text)
+
+
+def layout_names() -> tuple[str, ...]:
+    """Return the names of all catalogue layouts, in the catalogue's order."""
+    return tuple(_tables())
+
+
+@cache
+def layout(name: str) -> Layout:
+    """Return the catalogue layout of that exact name.
+
+    Raises
+    ------
+    LayoutError
+        No such name; the message offers the nearest ones.
+    """
+    if name not in _tables():
+        near = " or ".join(nearest_names(name))
+        offer = f"did you mean {near}?" if near else "the command layouts lists them all"
+        raise LayoutError(f"no layout is called {shown(name)!r}; {offer}")
+    return from_table(name, _tables()[name])
+
+
+def nearest_names(text: str) -> tuple[str, ...]:
+    """Return up to three catalogue names that are spelt like `text` or share its words."""
+    asked = set(_tidy(text).split("-"))
+    sharing = sorted(
+        (name for name in layout_names() if len(asked & set(name.split("-"))) >= min(2, len(asked))),
+        key=lambda name: (-len(asked & set(name.split("-"))), len(name)),
+    )
+    alike = difflib.get_close_matches(_tidy(text), layout_names(), n=NEAREST, cutoff=0.6)
+    return tuple(dict.fromkeys([*alike, *sharing]))[:NEAREST]
+
+
+def _tidy(text: str) -> str:
+    return "-".join(text.lower().replace("_", " ").replace("-", " ").split())
+
+
+def find_layout(text: str) -> Layout:
+    """Read a layout argument: a catalogue name, intervals such as ``270-450``, or a path to a TOML file.
+
+    Parameters
+    ----------
+    text : str
+        Capitals, spaces and underscores in a name do not matter. A text that ends in ``.toml`` or has a folder in it
+        is a path.
+
+    Raises
+    ------
+    LayoutError
+        No such layout (the nearest names are offered), or one that cannot exist.
+    """
+    if _tidy(text) in _tables():
+        return layout(_tidy(text))
+    if looks_like_intervals(text):
+        return from_intervals(text.strip())
+    path = Path(text)
+    if path.suffix.lower() == ".toml" or path.name != text or path.is_file():
+        return from_toml(path)
+    return layout(text)
+
+
+def sound_alikes(this: Layout) -> dict[str, float]:
+    """Return every other catalogue layout that can give the same train of pulses, and at what speed.
+
+    Cylinders that fire together count as one pulse; where the cycle begins and how loud the whole is do not count.
+
+    Returns
+    -------
+    dict of str to float
+        Name, and how fast it must turn for that, as a multiple of this layout's speed.
+    """
+    period_deg, pattern = _pulse_pattern(this)
+    found: dict[str, float] = {}
+    for name in layout_names():
+        other_period_deg, other = _pulse_pattern(layout(name))
+        if name != this.name and _is_rotation(pattern, other):
+            found[name] = other_period_deg / period_deg
+    return found
+
+
+def same_sound(this: Layout) -> tuple[str, ...]:
+    """Return the names of other catalogue layouts that give the same train of pulses at the same speed."""
+    return tuple(name for name, ratio in sound_alikes(this).items() if math.isclose(ratio, 1.0, rel_tol=1e-3))
+
+
+Pattern = tuple[tuple[float, float], ...]
+
+
+def _pulse_pattern(this: Layout) -> tuple[float, Pattern]:
+    """Return the shortest period in degrees and, for each pulse in it, (share of the period to the next, strength).
+
+    Strength is the number of cylinders that fire together over the mean number, so that loudness drops out.
+    """
+    intervals, counts = this.pulse_intervals_deg, this.pulse_cylinders
+    # A pulse's strength and the gap after it repeat together: both lists must repeat after `length`.
+    length = math.lcm(shortest_repeat(intervals, ALIKE_TOLERANCE * this.cycle_deg), shortest_repeat(counts, 0))
+    period_deg = sum(intervals[:length])
+    mean = sum(counts[:length]) / length
+    return period_deg, tuple((intervals[k] / period_deg, counts[k] / mean) for k in range(length))
+
+
+def _is_rotation(one: Pattern, two: Pattern) -> bool:
+    if len(one) != len(two):
+        return False
+    return any(
+        all(
+            abs(a - c) <= ALIKE_TOLERANCE and abs(b - d) <= ALIKE_TOLERANCE
+            for (a, b), (c, d) in zip(one, two[shift:] + two[:shift], strict=True)
+        )
+        for shift in range(len(two))
+    )
