@@ -1,9 +1,11 @@
 """The command line: one thin module per command, loaded only when that command runs."""
 
+import contextlib
+import io
 import os
-import signal
 import sys
 from collections.abc import Sequence
+from difflib import get_close_matches
 from importlib import import_module
 from typing import Any
 
@@ -11,6 +13,7 @@ import click
 
 from pulse_audio import __version__
 from pulse_audio.errors import PulseError
+from pulse_audio.files import shown
 
 COMMANDS = {
     "layouts": "List the engine layouts that are known by name.",
@@ -23,7 +26,7 @@ COMMANDS = {
     "lesson": "Make a teaching page with sound for one or more layouts.",
     "demo": "Make a folder of examples to listen to.",
 }
-INTERRUPTED = 130
+FAILED, MISUSED, INTERRUPTED = 1, 2, 130
 
 
 class _Group(click.Group):
@@ -39,38 +42,67 @@ class _Group(click.Group):
         assert isinstance(command, click.Command)
         return command
 
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        if args and args[0] not in COMMANDS and not args[0].startswith("-"):
+            near = get_close_matches(args[0], COMMANDS, 1)
+            ctx.fail(f"there is no command {args[0]!r}" + (f" (did you mean {near[0]}?)" if near else ""))
+        return super().resolve_command(ctx, args)
+
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         with formatter.section("Commands"):
             formatter.write_dl(list(COMMANDS.items()))
 
     def main(self, args: Sequence[str] | None = None, prog_name: str | None = "firing-pulse", **extra: Any) -> Any:  # type: ignore[override]
         extra.pop("standalone_mode", None)
+        for stream in (sys.stdout, sys.stderr):
+            if isinstance(stream, io.TextIOWrapper):
+                stream.reconfigure(errors="backslashreplace")  # a terminal without our characters still gets the rest
         try:
             code = super().main(args, prog_name, standalone_mode=False, **extra)
-            sys.stdout.flush()
+            if sys.stdout is not None:
+                sys.stdout.flush()
         except click.UsageError as e:
             where = e.ctx.command_path if e.ctx else "firing-pulse"
-            code = _complain(f"{where}: {e.format_message().rstrip('.')}; see {where} --help", 2)
+            code = _complain(f"{where}: {e.format_message().rstrip('.')}; see {where} --help", MISUSED)
         except click.ClickException as e:
             code = _complain(f"firing-pulse: {e.format_message()}", e.exit_code)
         except PulseError as e:
-            code = _complain(f"firing-pulse: {e}", 1)
+            code = _complain(f"firing-pulse: {e}", FAILED)
+        except MemoryError:
+            code = _complain("firing-pulse: not enough memory; give a shorter duration or span", FAILED)
         except (KeyboardInterrupt, click.Abort):
             code = INTERRUPTED
-        except BrokenPipeError:
-            # The reader has gone; Python would complain once more when it closes stdout at exit.
-            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-            code = 128 + signal.SIGPIPE
+        except OSError as e:
+            code = _output_failed(e)
         sys.exit(code if isinstance(code, int) else 0)
 
 
 def _complain(message: str, code: int) -> int:
-    line = " ".join(message.split())
-    click.echo("".join(c if c.isprintable() else repr(c)[1:-1] for c in line), err=True)
+    click.echo(shown(" ".join(message.split())), err=True)
     return code
 
 
-@click.group(cls=_Group, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+def _output_failed(error: OSError) -> int:
+    """Answer a stdout that takes no more: nothing to say if its reader has gone, else the reason."""
+    with contextlib.suppress(OSError):
+        # Python writes out what is left when it ends, and would complain once more.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    if isinstance(error, BrokenPipeError):
+        return FAILED
+    what = f"{error.filename}: " if error.filename else "cannot write the answer: "
+    return _complain(f"firing-pulse: {what}{str(error.strerror or error).lower()}", FAILED)
+
+
+@click.group(
+    cls=_Group,
+    invoke_without_command=True,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
+)
 @click.version_option(__version__, prog_name="firing-pulse")
-def main() -> None:
+@click.pass_context
+def main(ctx: click.Context) -> None:
     """Hear how a crank layout fires, and find how a recording fires."""
+    if ctx.invoked_subcommand is None:
+        click.echo(ctx.get_help())

@@ -1,0 +1,90 @@
+"""What importing the package loads, and that sound devices are needed only for playing."""
+
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+import pulse_audio
+
+ROOT = Path(__file__).parents[1]
+LIGHT = ("errors", "units", "checks", "files", "layout", "catalogue", "speed", "firing", "clip", "loudness", "analysis")
+
+
+def _python(code: str, *path: Path, cwd: Path) -> subprocess.CompletedProcess[str]:
+    """Run Python on `code` with `path` put before everything that it can import."""
+    start = f"import sys; sys.path[:0] = {[str(p) for p in path]!r}\n"
+    return subprocess.run([sys.executable, "-c", start + code], cwd=cwd, capture_output=True, text=True, check=False)
+
+
+@pytest.mark.parametrize("module", ["", *LIGHT])
+def test_core_loads_neither_sound_device_nor_command_line(module: str, tmp_path: Path) -> None:
+    """Importing the package or a core module loads neither sounddevice nor click."""
+    name = f"pulse_audio.{module}".rstrip(".")
+    done = _python(f"import {name}; print({{'sounddevice', 'click'}} & set(sys.modules))", cwd=tmp_path)
+    assert (done.stdout, done.stderr) == ("set()\n", "")
+
+
+def test_package_import_loads_nothing_heavy(tmp_path: Path) -> None:
+    """`import pulse_audio` loads no numeric library: every name is fetched when first used."""
+    heavy = "{'numpy', 'scipy', 'soundfile', 'matplotlib'}"
+    done = _python(f"import pulse_audio; print({heavy} & set(sys.modules))", cwd=tmp_path)
+    assert (done.stdout, done.stderr) == ("set()\n", "")
+
+
+def test_help_loads_nothing_heavy(tmp_path: Path) -> None:
+    """The help of the command and of each part of it loads no numeric library, so that it is there at once."""
+    code = """
+from pulse_audio.cli import COMMANDS, main
+for args in ([], *([name, "--help"] for name in COMMANDS)):
+    try:
+        main(args)
+    except SystemExit as e:
+        assert e.code == 0, args
+print({"numpy", "scipy", "soundfile", "sounddevice", "matplotlib"} & set(sys.modules))
+"""
+    done = _python(code, cwd=tmp_path)
+    assert (done.stdout.splitlines()[-1], done.stderr) == ("set()", "")
+
+
+def test_every_public_name_is_there() -> None:
+    """Each name that the package promises can be fetched, and no other can."""
+    for name in pulse_audio.__all__:
+        assert getattr(pulse_audio, name) is not None
+    with pytest.raises(AttributeError, match="nonsense"):
+        _ = pulse_audio.nonsense
+
+
+@pytest.fixture
+def no_port_audio(tmp_path: Path) -> Path:
+    """Give a folder whose `sounddevice` fails as the real one does where PortAudio is absent."""
+    folder = tmp_path / "no_port_audio"
+    folder.mkdir()
+    (folder / "sounddevice.py").write_text("raise OSError('PortAudio library not found')\n")
+    return folder
+
+
+def _command(*args: str) -> str:
+    return f"from pulse_audio.cli import main\nmain({list(args)!r})"
+
+
+def test_render_and_analyse_without_port_audio(tmp_path: Path, no_port_audio: Path) -> None:
+    """Sound is written and read where PortAudio is absent."""
+    for args in (
+        ("render", "boxer-twin", "--output", "a.wav", "--duration", "2"),
+        ("compare", "boxer-twin", "parallel-twin-180", "--output", "b.wav", "--duration", "1"),
+        ("analyse", "a.wav"),
+    ):
+        done = _python(_command(*args), no_port_audio, cwd=tmp_path)
+        assert done.returncode == 0, done.stderr
+    assert (tmp_path / "a.wav").stat().st_size > 100_000
+    assert (tmp_path / "b.wav").exists()
+
+
+def test_play_without_port_audio(tmp_path: Path, no_port_audio: Path) -> None:
+    """Playing without PortAudio ends with one line that says what is missing."""
+    done = _python(_command("play", "boxer-twin", "--duration", "1"), no_port_audio, cwd=tmp_path)
+    assert (done.returncode, done.stdout) == (1, "")
+    assert len(done.stderr.splitlines()) == 1
+    assert "PortAudio" in done.stderr
