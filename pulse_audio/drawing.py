@@ -1,0 +1,98 @@
+"""What the pictures and the teaching page both draw: pins, banks, piston heights and the strip of firings.
+
+Conventions: the crank is seen from the end from which it turns clockwise; angles are measured clockwise from straight
+up, in degrees; lengths are in crank radii.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from pulse_audio import checks
+from pulse_audio.errors import LayoutError
+from pulse_audio.layout import ANGLE_TOLERANCE_DEG, Layout
+
+ROD_RATIO = 0.25  # crank radius over rod length; common practice is 0.25 to 0.33
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Spoke:
+    """A direction in the end view and the cylinders (numbers from 1) that lie on it."""
+
+    angle_deg: float
+    cylinders: tuple[int, ...]
+
+
+def pins(layout: Layout) -> tuple[Spoke, ...]:
+    """Return the crankpins in the end view at crank angle 0, those that stand behind one another as one."""
+    return _spokes(layout, "throw_deg")
+
+
+def banks(layout: Layout) -> tuple[Spoke, ...]:
+    """Return the cylinder banks in the end view, those that stand behind one another as one."""
+    return _spokes(layout, "bank_deg")
+
+
+def _spokes(layout: Layout, field: str) -> tuple[Spoke, ...]:
+    if not layout.has_geometry:
+        raise LayoutError(f"layout {layout.name!r} has no crank geometry; its crank cannot be drawn")
+    return _merged([(getattr(c, field) % 360.0, n) for n, c in enumerate(layout.cylinders, start=1)], 360.0)
+
+
+def firings(layout: Layout) -> tuple[Spoke, ...]:
+    """Return firing angles in the cycle in rising order, cylinders that fire together as one."""
+    return _merged([(c.firing_deg, n) for n, c in enumerate(layout.cylinders, start=1)], layout.cycle_deg)
+
+
+def _merged(numbered: list[tuple[float, int]], turn_deg: float) -> tuple[Spoke, ...]:
+    spokes: list[Spoke] = []
+    for angle, number in sorted(numbered):
+        if spokes and angle - spokes[-1].angle_deg <= ANGLE_TOLERANCE_DEG:
+            spokes[-1] = Spoke(angle_deg=spokes[-1].angle_deg, cylinders=(*spokes[-1].cylinders, number))
+        elif spokes and spokes[0].angle_deg + turn_deg - angle <= ANGLE_TOLERANCE_DEG:
+            spokes[0] = Spoke(angle_deg=spokes[0].angle_deg, cylinders=(*spokes[0].cylinders, number))
+        else:
+            spokes.append(Spoke(angle_deg=angle, cylinders=(number,)))
+    return tuple(spokes)
+
+
+def piston_height(after_tdc_deg: ArrayLike, rod_ratio: float = ROD_RATIO) -> NDArray[np.float64]:
+    """Return the height of the piston above bottom dead centre as a share of the stroke, 0 to 1.
+
+    Parameters
+    ----------
+    after_tdc_deg : array_like
+        Crank angle since the piston's top dead centre, degrees.
+    rod_ratio : float
+        Crank radius over connecting-rod length, 0 (an endless rod) to 0.5.
+
+    Returns
+    -------
+    ndarray
+        The slider-crank of any mechanics text, ``(1 + cos t + (sqrt(1 - (L sin t)**2) - 1) / L) / 2``, in a form that
+        holds for L = 0.
+    """
+    ratio = checks.number("rod_ratio", rod_ratio, low=0.0, high=0.5)
+    t = np.deg2rad(np.asarray(after_tdc_deg, dtype=np.float64))
+    lean = ratio * np.sin(t) ** 2 / (1.0 + np.sqrt(1.0 - (ratio * np.sin(t)) ** 2))
+    return np.asarray((1.0 + np.cos(t) - lean) / 2.0)
+
+
+def piston_distance(after_tdc_deg: ArrayLike, rod_ratio: float = ROD_RATIO) -> NDArray[np.float64]:
+    """Return the distance of the piston pin from the crank centre in crank radii; rods are drawn 10 radii at most."""
+    drawn_ratio = max(rod_ratio, 0.1)
+    return 2.0 * piston_height(after_tdc_deg, drawn_ratio) + 1.0 / drawn_ratio - 1.0
+
+
+def numbers_text(cylinders: tuple[int, ...]) -> str:
+    """Return cylinder numbers as a short label: ``1, 6``; runs of three and more as ``1-6``."""
+    parts: list[str] = []
+    run: list[int] = []
+    for number in (*sorted(cylinders), None):
+        if run and (number is None or number != run[-1] + 1):
+            parts += [f"{run[0]}-{run[-1]}"] if len(run) > 2 else [str(n) for n in run]
+            run = []
+        if number is not None:
+            run.append(number)
+    return ", ".join(parts)

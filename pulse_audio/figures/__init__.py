@@ -1,0 +1,9 @@
+"""Pictures of layouts and of analysed recordings, drawn with matplotlib (the ``figures`` extra).
+
+matplotlib is loaded when a picture is made, not before.
+"""
+
+from pulse_audio.figures.explain import compare_figure, explain_figure
+from pulse_audio.figures.style import check_name, write_figure
+
+__all__ = ["check_name", "compare_figure", "explain_figure", "write_figure"]
