@@ -1,0 +1,342 @@
+"""The listening exercise: which questions are asked, how hard they are, and how the answers are counted.
+
+Everything here is pure: a seed and the answers so far decide the next question. `drill_sound` makes it heard.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from functools import cache
+from itertools import combinations
+from typing import TypeVar
+
+import numpy as np
+
+from pulse_audio import catalogue
+from pulse_audio.layout import Layout, from_intervals
+
+KINDS = ("even", "which", "count", "where")
+KIND_TITLES = {
+    "even": "even or uneven",
+    "which": "which of two layouts",
+    "count": "pulses in a cycle",
+    "where": "where the crank is",
+}
+LEVELS = 10
+LETTERS = "abcd"
+MAX_PULSES = 6
+# Up one level after two right answers in a row, down one after a wrong one: the level settles where 70.7 % of the
+# answers are right (H. Levitt, Transformed up-down methods in psychoacoustics, J. Acoust. Soc. Am. 49, 467, 1971).
+RIGHT_TO_RISE = 2
+# From a slow count to the edge of hearing single pulses: above about 30 a second they fuse into one sound
+# (Frontiers in Psychology 5, 1453, 2014).
+SLOWEST_HZ, FASTEST_HZ = 2.5, 27.0
+NOISE_FROM_LEVEL, EASIEST_NOISE_DB, HARDEST_NOISE_DB = 4, 15.0, 0.0
+# The ear tells two gaps apart that differ by about 5 % below 20 a second (the same article).
+LEAST_DISTANCE = 0.05
+TICKS_BELOW_LEVEL = 4  # "where is the crank" has ticks up to here
+EXHAUSTS_FROM_LEVEL = 2
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Question:
+    """One question and all that is needed to make its sound.
+
+    Attributes
+    ----------
+    kind : str
+        One of `KINDS`.
+    number : int
+        From 1.
+    level : int
+        Difficulty, 0 to 9.
+    layout : Layout
+        What is played.
+    rpm : float
+    ticks : bool
+        Whether the crank is marked by ticks.
+    exhaust : int
+        Which exhaust, counted from 0; modulo the number there are.
+    noise_db : float or None
+        Level of the pulses above the noise; None for no noise.
+    seed : int
+    prompt : str
+    choices : tuple of str
+        Two to four answers.
+    answer : int
+        Index of the right one.
+    because : str
+        What was right, in a sentence.
+    """
+
+    kind: str
+    number: int
+    level: int
+    layout: Layout
+    rpm: float
+    ticks: bool
+    exhaust: int
+    noise_db: float | None
+    seed: int
+    prompt: str
+    choices: tuple[str, ...]
+    answer: int
+    because: str
+
+    @property
+    def letter(self) -> str:
+        """Letter of the right answer."""
+        return LETTERS[self.answer]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Answered:
+    """A question and the index of the choice that was taken."""
+
+    question: Question
+    given: int
+
+    @property
+    def is_right(self) -> bool:
+        """Whether the right choice was taken."""
+        return self.given == self.question.answer
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Progress:
+    """How a drill stands.
+
+    Attributes
+    ----------
+    kinds : tuple of str
+        Kinds of question in this drill.
+    seed : int
+    levels : tuple of int
+        Level of the next question of each kind.
+    runs : tuple of int
+        Right answers in a row at that level.
+    answered : tuple of Answered
+    """
+
+    kinds: tuple[str, ...]
+    seed: int
+    levels: tuple[int, ...]
+    runs: tuple[int, ...]
+    answered: tuple[Answered, ...] = ()
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class KindSummary:
+    """Answers to one kind of question.
+
+    Attributes
+    ----------
+    kind : str
+    asked, right : int
+    hardest_right : int or None
+        Highest level with a right answer.
+    by_guessing : float
+        Share that guessing would get right.
+    """
+
+    kind: str
+    asked: int
+    right: int
+    hardest_right: int | None
+    by_guessing: float
+
+
+def begin(*, seed: int, kinds: Sequence[str] = KINDS, level: int = 0) -> Progress:
+    """Return the state before the first question."""
+    unique = tuple(dict.fromkeys(kinds))
+    return Progress(kinds=unique, seed=seed, levels=(level,) * len(unique), runs=(0,) * len(unique))
+
+
+def next_question(progress: Progress) -> Question:
+    """Return the next question; each kind comes once in every round, in an order drawn anew."""
+    number = len(progress.answered)
+    turn, place = divmod(number, len(progress.kinds))
+    order = np.random.default_rng([progress.seed, turn, 0]).permutation(len(progress.kinds))
+    kind = int(order[place])
+    return question(progress.kinds[kind], level=progress.levels[kind], number=number + 1, seed=progress.seed)
+
+
+def marked(progress: Progress, asked: Question, given: int) -> Progress:
+    """Return the state after an answer: the level of that kind rises or falls."""
+    answer = Answered(question=asked, given=given)
+    at = progress.kinds.index(asked.kind)
+    levels, runs = list(progress.levels), list(progress.runs)
+    runs[at] = runs[at] + 1 if answer.is_right else 0
+    if not answer.is_right:
+        levels[at] = max(levels[at] - 1, 0)
+    elif runs[at] == RIGHT_TO_RISE:
+        levels[at], runs[at] = min(levels[at] + 1, LEVELS - 1), 0
+    return replace(progress, levels=tuple(levels), runs=tuple(runs), answered=(*progress.answered, answer))
+
+
+def summary(progress: Progress) -> tuple[KindSummary, ...]:
+    """Return the answers counted by kind; kinds that were never asked are left out."""
+    rows = []
+    for kind in progress.kinds:
+        answers = [a for a in progress.answered if a.question.kind == kind]
+        if answers:
+            rows.append(
+                KindSummary(
+                    kind=kind,
+                    asked=len(answers),
+                    right=sum(a.is_right for a in answers),
+                    hardest_right=max((a.question.level for a in answers if a.is_right), default=None),
+                    by_guessing=sum(1 / len(a.question.choices) for a in answers) / len(answers),
+                )
+            )
+    return tuple(rows)
+
+
+def question(kind: str, *, level: int, number: int, seed: int) -> Question:
+    """Return the question that this seed, number, kind and level give."""
+    rng = np.random.default_rng([seed, number, KINDS.index(kind) + 1, level])
+    layout, prompt, choices, answer, because = _MAKERS[kind](rng, level)
+    share = level / (LEVELS - 1)
+    pulses_hz = SLOWEST_HZ * (FASTEST_HZ / SLOWEST_HZ) ** share
+    noise_share = (level - NOISE_FROM_LEVEL) / (LEVELS - 1 - NOISE_FROM_LEVEL)
+    return Question(
+        kind=kind,
+        number=number,
+        level=level,
+        layout=layout,
+        rpm=round(pulses_hz * layout.cycle_deg / 6.0 / len(layout.pulse_intervals_deg), 1),
+        # A cycle can be counted or timed only where something marks it.
+        ticks=kind == "count" or (kind == "where" and level < TICKS_BELOW_LEVEL),
+        exhaust=int(rng.integers(1000)) if level >= EXHAUSTS_FROM_LEVEL else 0,
+        noise_db=None if noise_share < 0 else EASIEST_NOISE_DB + noise_share * (HARDEST_NOISE_DB - EASIEST_NOISE_DB),
+        seed=int(rng.integers(2**31)),
+        prompt=prompt,
+        choices=choices,
+        answer=answer,
+        because=because,
+    )
+
+
+def unevenness(layout: Layout) -> float:
+    """Longest interval between pulses over the mean one, less 1: 0 for an even layout."""
+    intervals = layout.pulse_intervals_deg
+    return max(intervals) * len(intervals) / layout.cycle_deg - 1.0
+
+
+def pattern_distance(one: Layout, two: Layout) -> float:
+    """How unlike two patterns are to an ear that does not know the speed.
+
+    Returns
+    -------
+    float
+        Root-mean-square difference of the gaps, in mean gaps, at the start that makes them most alike; 0 where only
+        the speed can differ, as between an even twin and an even four.
+    """
+    gaps = [np.array(this.pulse_intervals_deg) * len(this.pulse_intervals_deg) / this.cycle_deg for this in (one, two)]
+    length = int(np.lcm(len(gaps[0]), len(gaps[1])))
+    first, second = (np.tile(g, length // len(g)) for g in gaps)
+    return min(float(np.sqrt(np.mean((first - np.roll(second, shift)) ** 2))) for shift in range(length))
+
+
+@cache
+def pool() -> tuple[Layout, ...]:
+    """Return the four-stroke layouts that are asked about: every catalogue pattern of 1 to 6 pulses once."""
+    kept: list[Layout] = []
+    for name in catalogue.layout_names():
+        layout = catalogue.layout(name)
+        if layout.strokes != 4 or layout.part_of or len(layout.pulse_intervals_deg) > MAX_PULSES:
+            continue
+        if not {other.name for other in kept} & set(catalogue.same_sound(layout)):
+            kept.append(layout)
+    return tuple(kept)
+
+
+@cache
+def _pairs() -> tuple[tuple[Layout, Layout], ...]:
+    """Pairs of layouts that an ear can tell apart, the most unlike first."""
+    told_apart = [pair for pair in combinations(pool(), 2) if pattern_distance(*pair) > LEAST_DISTANCE]
+    return tuple(sorted(told_apart, key=lambda pair: -pattern_distance(*pair)))
+
+
+Item = TypeVar("Item")
+Made = tuple[Layout, str, tuple[str, ...], int, str]
+
+
+def _even(rng: np.random.Generator, level: int) -> Made:
+    uneven = sorted((p for p in pool() if not p.is_even), key=lambda p: -unevenness(p))
+    odd = _about(rng, uneven, level)
+    even = [p for p in pool() if p.is_even and len(p.pulse_intervals_deg) == len(odd.pulse_intervals_deg)]
+    layout = even[0] if even and rng.random() < 0.5 else odd
+    answer = 0 if layout.is_even else 1
+    return layout, "Is this rhythm even or uneven?", ("even", "uneven"), answer, _described(layout)
+
+
+def _which(rng: np.random.Generator, level: int) -> Made:
+    pair = _about(rng, _pairs(), level)
+    first, second = pair if rng.random() < 0.5 else pair[::-1]
+    answer = int(rng.integers(2))
+    layout = (first, second)[answer]
+    return layout, "Which of these two is it?", (_label(first), _label(second)), answer, _described(layout)
+
+
+def _count(rng: np.random.Generator, level: int) -> Made:
+    most = min(2 + level, MAX_PULSES)
+    some = [p for p in pool() if len(p.pulse_intervals_deg) <= most]
+    counts = sorted({len(p.pulse_intervals_deg) for p in some})
+    right = int(rng.choice(counts))
+    layout = _one(rng, [p for p in some if len(p.pulse_intervals_deg) == right])
+    low = max(1, min(right - int(rng.integers(4)), MAX_PULSES - 3))
+    choices = tuple(str(n) for n in range(low, low + 4))
+    prompt = "How many pulses are in one cycle? A cycle is two turns of the crank; the higher tick begins it."
+    return layout, prompt, choices, right - low, _described(layout)
+
+
+def _where(rng: np.random.Generator, level: int) -> Made:
+    most = 2 if level < TICKS_BELOW_LEVEL else 4
+    uneven = [p for p in pool() if 1 < len(p.pulse_intervals_deg) <= most and _longest_is_single(p)]
+    layout = _from_longest(_one(rng, uneven))
+    pulse = int(rng.integers(1, len(layout.firing_deg)))
+    right_deg = layout.firing_deg[pulse]
+    step_deg = 180.0 if level < 2 else 90.0 if level < 6 else 45.0
+    below = int(rng.integers(min(4, int(right_deg // step_deg) + 1)))
+    below = max(below, 3 - int((layout.cycle_deg - right_deg - 1) // step_deg))
+    choices = tuple(f"{right_deg + (k - below) * step_deg:g} degrees" for k in range(4))
+    marks = "the higher tick is 0" if level < TICKS_BELOW_LEVEL else "pulse 1, after the longest gap, is at 0"
+    prompt = f"Where is the crank when pulse {pulse + 1} of the cycle comes? A cycle is 720 degrees; {marks}."
+    because = f"pulse {pulse + 1} comes at {right_deg:g} degrees; intervals {layout.intervals_text}"
+    return layout, prompt, choices, below, because
+
+
+_MAKERS = {"even": _even, "which": _which, "count": _count, "where": _where}
+
+
+def _about(rng: np.random.Generator, ranked: Sequence[Item], level: int) -> Item:
+    """Pick one of a list ranked from easy to hard, near the place that belongs to a level."""
+    width = max(len(ranked) // 4, 1)
+    first = round((len(ranked) - width) * level / (LEVELS - 1))
+    return _one(rng, ranked[first : first + width])
+
+
+def _one(rng: np.random.Generator, items: Sequence[Item]) -> Item:
+    return items[int(rng.integers(len(items)))]
+
+
+def _longest_is_single(layout: Layout) -> bool:
+    intervals = sorted(layout.pulse_intervals_deg)
+    return len(intervals) == 1 or intervals[-1] - intervals[-2] > 1.0
+
+
+def _from_longest(layout: Layout) -> Layout:
+    """Return the same pattern with pulse 1 at 0 degrees after the longest gap."""
+    intervals = layout.pulse_intervals_deg
+    after = intervals.index(max(intervals)) + 1
+    return from_intervals("-".join(f"{i:g}" for i in intervals[after:] + intervals[:after]))
+
+
+def _label(layout: Layout) -> str:
+    return f"{layout.name}, intervals {layout.intervals_text}"
+
+
+def _described(layout: Layout) -> str:
+    count = len(layout.pulse_intervals_deg)
+    pulses = "1 pulse" if count == 1 else f"{count} pulses"
+    return f"{layout.name}, {'even' if layout.is_even else 'uneven'}, {pulses} in a cycle, {layout.intervals_text}"
