@@ -9,7 +9,7 @@ from pathlib import Path
 
 from pulse_audio.errors import LayoutError
 from pulse_audio.files import shown
-from pulse_audio.layout import Layout, from_intervals, from_table, from_toml, looks_like_intervals, shortest_repeat
+from pulse_audio.layout import Layout, from_intervals, from_table, from_toml, looks_like_intervals
 
 ALIKE_TOLERANCE = 1e-4  # of a cycle: 0.07 degrees of 720, finer than anything that can be heard
 NEAREST = 3
@@ -114,8 +114,7 @@ def _pulse_pattern(this: Layout) -> tuple[float, Pattern]:
     Strength is the number of cylinders that fire together over the mean number, so that loudness drops out.
     """
     intervals, counts = this.pulse_intervals_deg, this.pulse_cylinders
-    # A pulse's strength and the gap after it repeat together: both lists must repeat after `length`.
-    length = math.lcm(shortest_repeat(intervals, ALIKE_TOLERANCE * this.cycle_deg), shortest_repeat(counts, 0))
+    length = len(intervals) // this.patterns_per_cycle
     period_deg = sum(intervals[:length])
     mean = sum(counts[:length]) / length
     return period_deg, tuple((intervals[k] / period_deg, counts[k] / mean) for k in range(length))

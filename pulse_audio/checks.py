@@ -22,18 +22,14 @@ def number(name: str, value: object, *, low: float, high: float, unit: str = "")
 
 def rpm(value: object, name: str = "rpm") -> float:
     """Return a crank speed the models hold for (20 to 15000 rpm); a value that looks like hertz gets a hint."""
-    clean = number(name, value, low=-math.inf, high=math.inf, unit="rpm") if _is_finite(value) else math.nan
+    try:
+        clean = float(value)  # type: ignore[arg-type]
+    except (TypeError, ValueError):
+        raise RangeError(f"{name}={value} is not a number; give {RPM_MIN:g} to {RPM_MAX:g} rpm") from None
     if not RPM_MIN <= clean <= RPM_MAX:
         hint = f" (did you give hertz? {clean:g} Hz is {60 * clean:g} rpm)" if 0 < clean < RPM_MIN else ""
         raise RangeError(f"{name}={value} is out of range; give {RPM_MIN:g} to {RPM_MAX:g} rpm{hint}")
     return clean
-
-
-def _is_finite(value: object) -> bool:
-    try:
-        return math.isfinite(float(value))  # type: ignore[arg-type]
-    except (TypeError, ValueError):
-        return False
 
 
 def seconds(name: str, value: object, *, low: float, high: float) -> float:

@@ -8,6 +8,7 @@ into the axis: ``(bank_deg - throw_deg) mod 360``. A two-stroke fires there; a f
 later, and `firing_deg` says which.
 """
 
+import math
 import re
 import tomllib
 from collections.abc import Mapping, Sequence
@@ -145,6 +146,14 @@ class Layout:
     def pulse_intervals_deg(self) -> tuple[float, ...]:
         """Crank degrees between pulses as they are heard: `intervals_deg` with cylinders that fire together as one."""
         return tuple(gap for gap in self.intervals_deg if gap > 2 * ANGLE_TOLERANCE_DEG)
+
+    @property
+    def patterns_per_cycle(self) -> int:
+        """How often the pattern of pulses comes round in one cycle; the number of pulses where they are even."""
+        length = math.lcm(
+            shortest_repeat(self.pulse_intervals_deg, 2 * ANGLE_TOLERANCE_DEG), shortest_repeat(self.pulse_cylinders, 0)
+        )
+        return len(self.pulse_intervals_deg) // length
 
     @property
     def is_even(self) -> bool:

@@ -1,0 +1,118 @@
+"""What the ear makes of a pulse rate: separate pulses, flutter or a tone, and whether uneven gaps can be heard.
+
+The limits are published means over listeners, measured with clicks; a listener, a room or a dull pulse shifts them.
+"""
+
+from dataclasses import dataclass
+
+from pulse_audio import checks
+from pulse_audio.layout import Layout
+from pulse_audio.units import cycle_hz
+
+# Front. Psychol. 2014, article 1453, abstract: clicks below 20 a second are heard as a tapping rhythm, above about
+# 30 as one steady sound, above 50 they have a pitch.
+RHYTHM_BELOW_HZ = 20.0
+TONE_ABOVE_HZ = 50.0
+# Timing & Time Perception 2021, doi 10.1163/22134468-bja10043: pulses stay apart if 80 to 90 ms lie between them.
+COUNTABLE_GAP_S = 0.085
+# Abstract of "Time discrimination in a monotonic, isochronous sequence" (JASA 98, 1995; volume from memory): a tone out
+# of place is just noticed at 6 ms in gaps below about 240 ms, at 2.5 % of longer gaps.
+JUST_HEARD_S = 0.006
+JUST_HEARD_SHARE = 0.025
+
+SEPARATE = "separate pulses"
+FLUTTER = "flutter"
+TONE = "tone"
+
+
+def heard_as(rate_hz: float) -> str:
+    """Return ``separate pulses``, ``flutter`` or ``tone`` for a number of pulses a second."""
+    if rate_hz < RHYTHM_BELOW_HZ:
+        return SEPARATE
+    return FLUTTER if rate_hz <= TONE_ABOVE_HZ else TONE
+
+
+def just_heard_shift_s(gap_s: float) -> float:
+    """Return the shift of one pulse in an even row that is just noticed, for gaps of 0.1 to 1 s."""
+    return max(JUST_HEARD_S, JUST_HEARD_SHARE * gap_s)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Hearing:
+    """What a listener hears of a layout at a steady speed.
+
+    Attributes
+    ----------
+    rpm : float
+    pulse_hz : float
+        Mean pulses a second; cylinders that fire together make one pulse.
+    pattern_hz : float
+        Rate at which the pattern of gaps repeats; equals `pulse_hz` for even firing.
+    gaps_s : tuple of float
+        Seconds between pulses over one working cycle, in firing order.
+    kind : str
+        ``separate pulses``, ``flutter`` or ``tone``, by the mean rate.
+    off_even_s : float
+        Largest difference between a gap and the mean gap; 0 for even firing.
+    just_heard_s : float
+        Difference that is just noticed at this mean gap.
+    """
+
+    rpm: float
+    pulse_hz: float
+    pattern_hz: float
+    gaps_s: tuple[float, ...]
+    kind: str
+    off_even_s: float
+    just_heard_s: float
+
+    @property
+    def countable(self) -> bool:
+        """Whether every pulse stands alone."""
+        return min(self.gaps_s) >= COUNTABLE_GAP_S
+
+
+def hearing(layout: Layout, rpm: float) -> Hearing:
+    """Return what the ear makes of a layout at a steady speed (20 to 15000 rpm)."""
+    speed = checks.rpm(rpm)
+    gaps = tuple(gap / (6.0 * speed) for gap in layout.pulse_intervals_deg)
+    mean = sum(gaps) / len(gaps)
+    cycles_hz = cycle_hz(speed, layout.strokes)
+    return Hearing(
+        rpm=speed,
+        pulse_hz=1.0 / mean,
+        pattern_hz=cycles_hz * layout.patterns_per_cycle,
+        gaps_s=gaps,
+        kind=heard_as(1.0 / mean),
+        off_even_s=0.0 if layout.is_even else max(abs(gap - mean) for gap in gaps),
+        just_heard_s=just_heard_shift_s(mean),
+    )
+
+
+def sentences(heard: Hearing) -> tuple[str, ...]:
+    """Say in words what is heard, and why."""
+    return (_rate_sentence(heard), *_gap_sentences(heard))
+
+
+def _rate_sentence(heard: Hearing) -> str:
+    rate = f"{heard.pulse_hz:.1f} pulses a second"
+    if heard.kind == SEPARATE and heard.countable:
+        return f"{rate}: separate pulses, slow enough to count."
+    if heard.kind == SEPARATE:
+        return f"{rate}: separate pulses, a quick tapping (a beat up to {RHYTHM_BELOW_HZ:.0f} a second)."
+    if heard.kind == FLUTTER:
+        return f"{rate}: a flutter, too fast for single pulses and too slow for a clear pitch."
+    return f"{rate}: a tone (the ear finds a pitch above {TONE_ABOVE_HZ:.0f} a second)."
+
+
+def _gap_sentences(heard: Hearing) -> tuple[str, ...]:
+    if heard.off_even_s == 0:
+        return ()
+    off_ms, limit_ms = 1000 * heard.off_even_s, 1000 * heard.just_heard_s
+    repeat = f"The pattern comes round {heard.pattern_hz:.1f} times a second"
+    if heard.kind == TONE:
+        return (f"{repeat}: uneven gaps are no longer a rhythm but a rougher, deeper note under the tone.",)
+    if off_ms < limit_ms:
+        return (f"{repeat}. Gaps {off_ms:.1f} ms off even colour the sound; a limp needs {limit_ms:.1f} ms.",)
+    limp = "a plain limp" if off_ms > 2 * limit_ms else "a slight limp"
+    return (f"{repeat}. Gaps up to {off_ms:.1f} ms off even: {limp} ({limit_ms:.1f} ms can just be heard).",)
