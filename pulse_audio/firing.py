@@ -1,12 +1,79 @@
-"""When each cylinder fires: a layout and a speed curve make a list of firing events."""
+"""When each cylinder fires, and how strongly: a layout and a speed curve make a list of firing events.
+
+`Liveliness` says how far a running engine strays from a perfectly regular one. Each firing's scatter is tied to seed,
+cylinder and cycle, so a list made in parts is the same as one made whole.
+"""
 
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from pulse_audio import chance, checks
+from pulse_audio.errors import RangeError
 from pulse_audio.layout import Layout
 from pulse_audio.speed import SpeedCurve
+
+Floats = NDArray[np.float64]
+
+STRENGTH, TIMING, CYLINDER, MISFIRE, POP, HUNTING = range(6)  # streams of random numbers
+SILENT_DB = -200.0  # a level that stands for none
+HUNTING_STEP_S = 0.125
+HUNTING_FADE_RPM = (1200.0, 2400.0)  # an engine hunts at idle; above these speeds it runs steadily
+MAX_SCATTER = 3.47  # largest value of chance.bell
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Liveliness:
+    """How a running engine strays from a perfectly regular one; every default is common practice.
+
+    Attributes
+    ----------
+    strength_sd : float
+        Scatter of pulse strength from cycle to cycle, share of the mean.
+    timing_sd_deg : float
+        Scatter of pulse timing from cycle to cycle, crank degrees.
+    cylinder_sd : float
+        Lasting spread of strength between cylinders, share of the mean.
+    hunting : float
+        Slow wander of the idle speed, share of the speed (standard deviation); fades out above idle.
+    load : float
+        Throttle from 0 (closed) to 1 (open): more load, sharper pulses.
+    noise_db : float
+        Flow noise against its usual level; `SILENT_DB` for none.
+    overrun : float
+        How far pulses weaken, with odd pops, while the speed falls: 0 not at all, 1 fully.
+    misfire : tuple of (int, float)
+        Cylinder number from 1 and the share of its cycles that do not fire.
+    """
+
+    strength_sd: float = 0.07
+    timing_sd_deg: float = 0.8
+    cylinder_sd: float = 0.04
+    hunting: float = 0.012
+    load: float = 0.5
+    noise_db: float = 0.0
+    overrun: float = 1.0
+    misfire: tuple[tuple[int, float], ...] = ()
+
+    def __post_init__(self) -> None:
+        """Refuse what cannot be."""
+        for name, high in {"strength_sd": 0.28, "timing_sd_deg": 20, "cylinder_sd": 0.28, "hunting": 0.1}.items():
+            checks.number(name, getattr(self, name), low=0, high=high)
+        for name in ("load", "overrun"):
+            checks.number(name, getattr(self, name), low=0, high=1)
+        checks.number("noise_db", self.noise_db, low=SILENT_DB, high=30, unit="dB")
+        for cylinder, share in self.misfire:
+            checks.whole("misfire cylinder", cylinder, low=1, high=48)
+            checks.number("misfire share", share, low=0, high=1)
+
+    @classmethod
+    def ideal(cls, *, load: float = 0.5, misfire: tuple[tuple[int, float], ...] = ()) -> "Liveliness":
+        """Return a perfectly regular engine without flow noise."""
+        return cls(
+            strength_sd=0, timing_sd_deg=0, cylinder_sd=0, hunting=0, noise_db=SILENT_DB, overrun=0,
+            load=load, misfire=misfire,
+        )  # fmt: skip
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -29,8 +96,16 @@ class FiringEvents:
     strength: NDArray[np.float64]
 
 
-def firing_events(layout: Layout, speed: SpeedCurve, *, duration_s: float, start_deg: float = 0.0) -> FiringEvents:
-    """Return every firing with ``0 <= time_s < duration_s`` of a perfectly regular engine.
+def firing_events(
+    layout: Layout,
+    speed: SpeedCurve,
+    *,
+    duration_s: float,
+    start_deg: float = 0.0,
+    life: Liveliness | None = None,
+    seed: int = 0,
+) -> FiringEvents:
+    """Return every firing with ``0 <= time_s < duration_s``.
 
     Parameters
     ----------
@@ -39,24 +114,140 @@ def firing_events(layout: Layout, speed: SpeedCurve, *, duration_s: float, start
     duration_s : float
     start_deg : float
         Crank angle in the cycle at time 0.
+    life : Liveliness or None
+        None for a perfectly regular engine.
+    seed : int
+        Start of the random numbers.
 
     Returns
     -------
     FiringEvents
         Times are exact for the piecewise-linear speed (to rounding, below 1e-9 s in an hour).
     """
-    turned_deg = float(speed.crank_deg(duration_s)[0])
-    last_cycle = int((start_deg + turned_deg) // layout.cycle_deg) + 1
+    curve = speed if life is None else hunted(speed, life, seed, start_s=0.0, duration_s=duration_s)
+    turned_deg = float(curve.crank_deg(duration_s)[0])
+    return events_in_turn(layout, curve, start_deg, turned_deg, life=life, seed=seed)
+
+
+def events_in_turn(
+    layout: Layout,
+    curve: SpeedCurve,
+    start_deg: float,
+    turned_deg: float,
+    *,
+    life: Liveliness | None,
+    seed: int,
+    repeat_cycles: int = 0,
+) -> FiringEvents:
+    """Return the firings while the crank turns by `turned_deg` from `start_deg`; times count from there.
+
+    Adjoining turns share no firing and miss none, whatever the scatter. With `repeat_cycles` the scatter repeats
+    after so many cycles, which makes a sound that can loop.
+    """
+    scatter_deg = 0.0 if life is None else MAX_SCATTER * life.timing_sd_deg
+    first = int((start_deg - scatter_deg) // layout.cycle_deg)
+    last = int((start_deg + turned_deg + scatter_deg) // layout.cycle_deg)
     order = np.argsort([c.firing_deg for c in layout.cylinders], kind="stable")
     in_cycle_deg = np.array([layout.cylinders[i].firing_deg for i in order])
-    cycles = np.arange(last_cycle + 1)
-    angle_deg = (cycles[:, None] * layout.cycle_deg + in_cycle_deg[None, :]).ravel() - start_deg
-    time_s = speed.time_at_deg(angle_deg)
-    inside = (angle_deg >= 0) & (time_s < duration_s)
+    cycle = np.repeat(np.arange(first, last + 1), order.size)
+    cylinder = np.tile(order, last + 1 - first)
+    angle_deg = cycle * layout.cycle_deg + np.tile(in_cycle_deg, last + 1 - first)
+    counted = cycle % repeat_cycles if repeat_cycles else cycle
+    if life is not None and life.timing_sd_deg:
+        angle_deg = angle_deg + life.timing_sd_deg * chance.bell(seed, TIMING, counted, cylinder)
+        in_time = np.argsort(angle_deg, kind="stable")
+        cycle, cylinder, angle_deg, counted = cycle[in_time], cylinder[in_time], angle_deg[in_time], counted[in_time]
+    inside = (angle_deg >= start_deg) & (angle_deg < start_deg + turned_deg)
+    cycle, cylinder, counted = cycle[inside], cylinder[inside], counted[inside]
+    turned = angle_deg[inside] - start_deg
+    time_s = curve.time_at_deg(turned)
+    strength = np.ones(turned.size) if life is None else _strength(life, seed, counted, cylinder, curve, time_s)
     return FiringEvents(
-        time_s=time_s[inside],
-        cylinder=np.tile(order, cycles.size)[inside].astype(np.int64),
-        cycle=np.repeat(cycles, order.size)[inside].astype(np.int64),
-        crank_deg=angle_deg[inside],
-        strength=np.ones(int(inside.sum())),
+        time_s=time_s,
+        cylinder=cylinder.astype(np.int64),
+        cycle=cycle.astype(np.int64),
+        crank_deg=turned,
+        strength=strength,
     )
+
+
+def _strength(
+    life: Liveliness,
+    seed: int,
+    cycle: NDArray[np.int64],
+    cylinder: NDArray[np.int64],
+    curve: SpeedCurve,
+    time_s: Floats,
+) -> Floats:
+    strength = np.ones(cycle.size)
+    if life.cylinder_sd:
+        strength += life.cylinder_sd * chance.bell(seed, CYLINDER, cylinder)
+    if life.strength_sd:
+        strength *= 1.0 + life.strength_sd * chance.bell(seed, STRENGTH, cycle, cylinder)
+    if life.overrun and not curve.is_steady:
+        slip = life.overrun * _slowing(curve, time_s)
+        pops = chance.uniform(seed, POP, cycle, cylinder) < 0.05 * slip
+        strength *= np.where(pops, 1.5, 1.0 - 0.75 * slip)
+    for number, share in life.misfire:
+        missing = (cylinder == number - 1) & (chance.uniform(seed, MISFIRE, cycle, cylinder) < share)
+        strength[missing] = 0.0
+    return strength
+
+
+def _slowing(curve: SpeedCurve, time_s: Floats) -> Floats:
+    """How far the throttle is shut, 0 to 1: judged by how fast the speed falls (10 % a second or less is 0)."""
+    before, after = curve.rpm_at(time_s - 0.05), curve.rpm_at(time_s + 0.05)
+    fall_per_s = (before - after) / (0.05 * (before + after))
+    return np.clip((fall_per_s - 0.1) / 0.4, 0.0, 1.0)
+
+
+def hunted(speed: SpeedCurve, life: Liveliness, seed: int, *, start_s: float, duration_s: float) -> SpeedCurve:
+    """Return the speed from `start_s` on, counted from there, with the idle hunting of a running engine.
+
+    The wander depends on seed and time alone: curves for adjoining spans meet.
+    """
+    end_s = start_s + duration_s
+    points = speed.time_s[(speed.time_s > start_s) & (speed.time_s < end_s)]
+    if not life.hunting or float(np.min(speed.rpm)) >= HUNTING_FADE_RPM[1]:
+        times = np.concatenate(([start_s], points, [end_s])) if points.size or not speed.is_steady else speed.time_s[:1]
+        return SpeedCurve(time_s=times - times[0], rpm=speed.rpm_at(times))
+    first, last = int(np.floor(start_s / HUNTING_STEP_S)), int(np.ceil(end_s / HUNTING_STEP_S))
+    grid = np.arange(first + 1, last) * HUNTING_STEP_S
+    times = np.unique(np.concatenate(([start_s], points, grid[(grid > start_s) & (grid < end_s)], [end_s])))
+    rpm = speed.rpm_at(times)
+    low, high = HUNTING_FADE_RPM
+    depth = life.hunting * np.clip((high - rpm) / (high - low), 0.0, 1.0)
+    nodes = np.arange(first, last + 1)
+    wander = np.interp(times, nodes * HUNTING_STEP_S, _wander(nodes, seed))
+    return SpeedCurve(time_s=times - start_s, rpm=np.clip(rpm * (1.0 + depth * wander), checks.RPM_MIN, checks.RPM_MAX))
+
+
+def _wander(node: NDArray[np.int64], seed: int) -> Floats:
+    """Smooth noise of standard deviation near 1 that turns round every second or two."""
+    total = np.zeros(node.size)
+    for stream, (steps, weight) in enumerate(((12, 1.2), (5, 0.5))):
+        cell, within = np.divmod(node, steps)
+        share = within / steps
+        ease = share * share * (3.0 - 2.0 * share)
+        left, right = (chance.bell(seed, HUNTING, stream, cell + k) for k in (0, 1))
+        total += weight * (left + (right - left) * ease)
+    return total
+
+
+def parse_misfire(text: str, layout: Layout) -> tuple[int, float]:
+    """Read ``CYL`` or ``CYL:SHARE`` as cylinder number and share of cycles that do not fire.
+
+    Raises
+    ------
+    RangeError
+        No such cylinder, or a share outside 0 to 1.
+    """
+    number, _, share = text.partition(":")
+    count = len(layout.cylinders)
+    try:
+        return (
+            checks.whole("misfire cylinder", number, low=1, high=count),
+            checks.number("misfire share", share or "1", low=0, high=1),
+        )
+    except RangeError as e:
+        raise RangeError(f"{e}; a misfire is CYL or CYL:SHARE, such as 2 or 2:0.3") from None
