@@ -50,6 +50,12 @@ class Clip:
         return len(self.samples) / self.sample_rate_hz
 
 
+def cut(clip: Clip, start_s: float, end_s: float) -> Clip:
+    """Return a span of a clip."""
+    first, last = (round(time_s * clip.sample_rate_hz) for time_s in (start_s, end_s))
+    return Clip(samples=clip.samples[first:last], sample_rate_hz=clip.sample_rate_hz)
+
+
 @dataclass(frozen=True, kw_only=True, slots=True)
 class ClipInfo:
     """What a sound file's header says."""

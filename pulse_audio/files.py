@@ -33,7 +33,7 @@ def replaced_file(path: Path, *, force: bool) -> Iterator[IO[bytes]]:
         `path` exists and `force` is false, is a folder or a device, its folder is missing or unwritable, another
         run is writing the same file, or the disk is full.
     """
-    _check_target(path, force=force)
+    check_target(path, force=force)
     side = path.with_name(f".{path.name}.part")
     try:
         handle = os.open(side, os.O_RDWR | os.O_CREAT | getattr(os, "O_NOFOLLOW", 0), 0o666)
@@ -46,7 +46,7 @@ def replaced_file(path: Path, *, force: bool) -> Iterator[IO[bytes]]:
             yield stream
             stream.flush()
             os.fsync(stream.fileno())
-            _check_target(path, force=force)
+            check_target(path, force=force)
             os.replace(side, path)
         except BaseException as e:
             with contextlib.suppress(OSError):
@@ -58,7 +58,8 @@ def replaced_file(path: Path, *, force: bool) -> Iterator[IO[bytes]]:
             raise
 
 
-def _check_target(path: Path, *, force: bool) -> None:
+def check_target(path: Path, *, force: bool) -> None:
+    """Raise `OutputError` if `path` cannot be written: so long work is refused before it is done."""
     if os.path.isdir(path):
         raise OutputError(f"cannot write {shown(path)}: it is a folder; name a file in it")
     if not os.path.isdir(path.parent):

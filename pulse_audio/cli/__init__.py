@@ -96,6 +96,7 @@ def _output_failed(error: OSError) -> int:
 
 
 @click.group(
+    name="firing-pulse",
     cls=_Group,
     invoke_without_command=True,
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},

@@ -1,0 +1,120 @@
+"""Many recordings, one after another or in several processes; one that fails does not stop the rest."""
+
+import multiprocessing
+import os
+import signal
+from collections.abc import Iterator, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from pulse_audio.analysis.result import Analysis, Hints
+from pulse_audio.errors import ClipError, PulseError
+from pulse_audio.files import shown
+
+if TYPE_CHECKING:
+    from pulse_audio.clip import Clip
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Task:
+    """One recording to analyse: the span and channel of a file, and what is known about its engine."""
+
+    path: Path
+    start_s: float = 0.0
+    end_s: float | None = None
+    channel: int | None = None
+    hints: Hints = field(default_factory=Hints)
+
+
+def analyse_file(task: Task) -> Analysis:
+    """Analyse one recording; times in the answer count from the start of the file.
+
+    Raises
+    ------
+    PulseError
+        The file cannot be read, or holds nothing that can be analysed.
+    """
+    from pulse_audio.clip import read_clip
+
+    clip = read_clip(task.path, start_s=task.start_s, end_s=task.end_s, channel=task.channel)
+    return analyse_clip(clip, task)
+
+
+def read_span(task: Task, found: Analysis) -> "Clip":
+    """Read the sound that an answer is about."""
+    from pulse_audio.clip import read_clip
+
+    return read_clip(task.path, start_s=found.span_s[0], end_s=found.span_s[1], channel=task.channel)
+
+
+def analyse_clip(clip: "Clip", task: Task) -> Analysis:
+    """Analyse sound that has been read or recorded for a task; times in the answer count from the start of the file."""
+    from pulse_audio.analysis import analyse
+
+    found = analyse(clip, task.hints)
+    cut = (f"the file is cut short: it holds {clip.duration_s:.1f} s and promises more",) if clip.cut_short else ()
+    return replace(
+        found,
+        span_s=(found.span_s[0] + task.start_s, found.span_s[1] + task.start_s),
+        speed_track=tuple((time_s + task.start_s, rpm) for time_s, rpm in found.speed_track),
+        notes=(*cut, *found.notes),
+    )
+
+
+def analyse_files(tasks: Sequence[Task], *, jobs: int = 1) -> Iterator[Analysis | PulseError]:
+    """Yield the answer or the error of each task, in their order.
+
+    Parameters
+    ----------
+    tasks : sequence of Task
+    jobs : int
+        Number of processes; 1 works in this one.
+    """
+    if jobs == 1 or len(tasks) < 2:
+        yield from map(_outcome, tasks)
+        return
+    left = list(tasks)
+    while left:
+        done = 0
+        for outcome in _in_processes(left, jobs):
+            done += 1
+            yield outcome
+        left = left[done:]
+        if left:  # a process died, perhaps not by this recording: try it alone, then go on with the others
+            alone = next(_in_processes(left[:1], 1), None)
+            yield alone or ClipError(f"{shown(left[0].path)}: the process that analysed it was killed; see memory use")
+            left = left[1:]
+
+
+def _in_processes(tasks: Sequence[Task], jobs: int) -> Iterator[Analysis | PulseError]:
+    """Yield outcomes in order until all are there or a process dies; stopping early stops the processes at once."""
+    # Started afresh, not forked: a fork would copy the locks of numeric libraries' threads in whatever state they are.
+    context = multiprocessing.get_context("spawn")
+    others = set(multiprocessing.active_children())
+    pool = ProcessPoolExecutor(min(jobs, len(tasks)), mp_context=context, initializer=_prepare)
+    try:
+        for future in [pool.submit(_outcome, task) for task in tasks]:
+            yield future.result()
+        pool.shutdown()
+    except BrokenProcessPool:
+        pass
+    finally:
+        pool.shutdown(wait=False, cancel_futures=True)
+        for child in set(multiprocessing.active_children()) - others:
+            child.terminate()
+
+
+def _prepare() -> None:
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C reaches every process; the parent ends these
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # the processes share the cores already
+
+
+def _outcome(task: Task) -> Analysis | PulseError:
+    try:
+        return analyse_file(task)
+    except PulseError as e:
+        name = shown(task.path)
+        return e if str(e).startswith(name) else type(e)(f"{name}: {e}")

@@ -1,0 +1,67 @@
+"""The recording and what was found in it, one after the other, so that the ear can judge the answer."""
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pulse_audio import checks, loudness
+from pulse_audio.analysis.result import Analysis
+from pulse_audio.catalogue import layout
+from pulse_audio.clip import Clip
+from pulse_audio.errors import ClipError
+from pulse_audio.layout import Cylinder, Layout
+from pulse_audio.speed import SpeedCurve
+from pulse_audio.synth import render
+from pulse_audio.units import cycle_deg
+
+GAP_S = 0.5
+
+
+def heard_back(clip: Clip, analysis: Analysis) -> Clip:
+    """Return the recording, a gap, and the best reading rebuilt at the same speeds and loudness.
+
+    Parameters
+    ----------
+    clip : Clip
+        The span that the answer is about; several channels are mixed to one.
+    analysis : Analysis
+        What was found in it.
+
+    Raises
+    ------
+    ClipError
+        Nothing was found that could be rebuilt.
+    """
+    if not analysis.readings or analysis.verdict not in ("even", "uneven"):
+        raise ClipError("there is nothing to hear back: no firing rhythm was found")
+    mono = clip.samples if clip.samples.ndim == 1 else clip.samples.mean(axis=1)
+    recorded = Clip(samples=mono, sample_rate_hz=clip.sample_rate_hz)
+    rebuilt = render(
+        _best_layout(analysis),
+        _speed(analysis),
+        duration_s=recorded.duration_s,
+        sample_rate_hz=clip.sample_rate_hz,
+    )
+    parts = [c.samples for c in loudness.match([recorded, rebuilt])]
+    gap: NDArray[np.float64] = np.zeros(round(GAP_S * clip.sample_rate_hz))
+    return Clip(samples=np.concatenate([parts[0], gap, parts[1]]), sample_rate_hz=clip.sample_rate_hz)
+
+
+def _best_layout(analysis: Analysis) -> Layout:
+    """Return the first layout of the first reading, or one with the measured intervals where none is known."""
+    best = analysis.readings[0]
+    if best.layouts:
+        return layout(best.layouts[0])
+    intervals = analysis.intervals_deg or (1.0,) * best.cylinders
+    angles = np.cumsum((0.0, *intervals[:-1])) * cycle_deg(best.strokes) / sum(intervals)
+    return Layout(
+        name="as-measured",
+        strokes=best.strokes,
+        cylinders=tuple(Cylinder(firing_deg=float(angle), offset=float(k)) for k, angle in enumerate(angles)),
+    )
+
+
+def _speed(analysis: Analysis) -> SpeedCurve:
+    start = analysis.span_s[0]
+    points = [(time - start, rpm) for time, rpm in analysis.speed_track] or [(0.0, analysis.readings[0].rpm)]
+    speeds = np.clip([rpm for _, rpm in points], checks.RPM_MIN, checks.RPM_MAX)
+    return SpeedCurve(time_s=[time for time, _ in points], rpm=speeds)

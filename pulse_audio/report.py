@@ -1,0 +1,187 @@
+"""An analysis as one JSON object, and as text that a person takes in at a glance. Pure functions.
+
+The JSON object is a contract (docs/json.md): keys are added, never renamed.
+"""
+
+import math
+from collections.abc import Sequence
+
+from pulse_audio.analysis.result import Analysis, Reading
+from pulse_audio.files import shown
+
+CAUTION = (
+    "This describes a sound. It is no diagnosis: have a qualified mechanic look at an engine before you rely on it."
+)
+TRACK_POINTS_SHOWN = 2
+READINGS_SHOWN = 6
+NAMES_SHOWN = 4
+SURENESS = ((0.98, "almost certain"), (0.9, "very likely"), (0.7, "likely"), (0.5, "more likely than not"))
+STROKES = {2: "two-stroke", 4: "four-stroke"}
+WEAK_SHARE_SHOWN = 0.05  # of the cycles; below this a pulse that falters now and then is common in a good engine
+
+
+def to_json(file: str, analysis: Analysis) -> dict[str, object]:
+    """Return the JSON object of one analysed clip, rounded to digits that carry meaning; infinities become null."""
+    return {
+        "file": file,
+        "duration_s": _rounded(analysis.duration_s, 4),
+        "sample_rate_hz": analysis.sample_rate_hz,
+        "span_s": _rounded(analysis.span_s, 4),
+        "verdict": analysis.verdict,
+        "confidence": _rounded(analysis.confidence, 4),
+        "firing_rate_hz": _rounded(analysis.firing_rate_hz, 6),
+        "firing_rate_sd_hz": _rounded(analysis.firing_rate_sd_hz, 6),
+        "cycle_rate_hz": _rounded(analysis.cycle_rate_hz, 6),
+        "intervals_deg": _rounded(analysis.intervals_deg, 3),
+        "intervals_sd_deg": _rounded(analysis.intervals_sd_deg, 3),
+        "pulse_level_db": _rounded(analysis.pulse_level_db, 2),
+        "weak_share": _rounded(analysis.weak_share, 4),
+        "speed_track": _rounded(analysis.speed_track, 4),
+        "readings": [
+            {
+                "layouts": list(reading.layouts),
+                "strokes": reading.strokes,
+                "cylinders": reading.cylinders,
+                "rpm": _rounded(reading.rpm, 3),
+                "probability": _rounded(reading.probability, 4),
+            }
+            for reading in analysis.readings
+        ],
+        "layout_match": _rounded(analysis.layout_match, 4),
+        "notes": list(analysis.notes),
+    }
+
+
+def _rounded(value: object, digits: int) -> object:
+    if isinstance(value, float):
+        return round(value, digits) if math.isfinite(value) else None
+    if isinstance(value, dict):
+        return {key: _rounded(item, digits) for key, item in value.items()}
+    if isinstance(value, Sequence) and not isinstance(value, str):
+        return [_rounded(item, digits) for item in value]
+    return value
+
+
+def to_text(file: str, analysis: Analysis) -> str:
+    """Return the answer about one clip as lines of text: the verdict first, what backs it up below."""
+    facts = [*_pattern_facts(analysis), ("listened to", _span_text(analysis))]
+    width = max(len(name) for name, _ in facts)
+    lines = [shown(file), f"  {_headline(analysis)}", ""]
+    lines += [f"  {name:<{width}}  {text}" for name, text in facts]
+    if analysis.readings:
+        lines += ["", *(f"  {line}".rstrip() for line in _reading_lines(analysis))]
+    if analysis.layout_match:
+        lines += ["", f"  {_match_text(analysis.layout_match)}"]
+    if analysis.notes:
+        lines += ["", *(f"  note: {note}" for note in analysis.notes)]
+    return "\n".join(lines)
+
+
+def sureness(confidence: float) -> str:
+    """Return a probability in words and as a number."""
+    words = next((words for least, words in SURENESS if confidence >= least), "a guess")
+    return f"{words}, {_percent(confidence)}"
+
+
+def _headline(analysis: Analysis) -> str:
+    sure = sureness(analysis.confidence)
+    if analysis.verdict == "even":
+        return f"Fires evenly ({sure})."
+    if analysis.verdict == "uneven":
+        intervals = "-".join(f"{degrees:.0f}" for degrees in analysis.intervals_deg or ())
+        return f"Fires unevenly, {intervals} ({sure})."
+    if analysis.verdict == "no-rhythm":
+        return f"No firing rhythm in this sound ({sure})."
+    return "Can't tell how this fires; the notes say why."
+
+
+def _pattern_facts(analysis: Analysis) -> list[tuple[str, str]]:
+    facts: list[tuple[str, str]] = []
+    if analysis.intervals_deg:
+        sd = analysis.intervals_sd_deg or (math.nan,) * len(analysis.intervals_deg)
+        facts.append(("intervals", _intervals_text(analysis.intervals_deg, sd)))
+    if analysis.firing_rate_hz is not None:
+        facts.append(("firing rate", f"{_with_sd(analysis.firing_rate_hz, analysis.firing_rate_sd_hz)} a second"))
+        hidden = "hidden: an even rhythm repeats with every pulse"
+        repeats = hidden if analysis.cycle_rate_hz is None else f"{analysis.cycle_rate_hz:.4g} a second"
+        facts.append(("pattern repeats", repeats))
+    if analysis.pulse_level_db and len(analysis.pulse_level_db) > 1:
+        levels = ", ".join("missing" if math.isinf(v) else f"{v:+.1f}" for v in analysis.pulse_level_db)
+        facts.append(("pulse levels", f"{levels} dB against the mean pulse"))
+    weak = [(k, share) for k, share in enumerate(analysis.weak_share or (), start=1) if share >= WEAK_SHARE_SHOWN]
+    if weak:
+        facts.append(("weak pulses", ", ".join(f"pulse {k} in {_percent(share)} of cycles" for k, share in weak)))
+    if len(analysis.speed_track) >= TRACK_POINTS_SHOWN:
+        speeds = [rpm for _, rpm in analysis.speed_track]
+        facts.append(("speed", f"{min(speeds):.0f} to {max(speeds):.0f} rpm, by the first reading"))
+    return facts
+
+
+def _intervals_text(intervals: Sequence[float], sd: Sequence[float]) -> str:
+    parts = [
+        f"{value:.1f}" + (f" ± {spread:.1f}" if math.isfinite(spread) else "")
+        for value, spread in zip(intervals, sd, strict=True)
+    ]
+    if len(parts) > 1 and len(set(parts)) == 1:
+        return f"{parts[0]} degrees, {len(parts)} times"
+    return ", ".join(parts) + " degrees"
+
+
+def _with_sd(value: float, sd: float | None) -> str:
+    """Return a value with its standard deviation, as many digits as the deviation allows."""
+    if sd is None or not math.isfinite(sd) or sd <= 0:
+        return f"{value:.4g}"
+    digits = min(max(0, 1 - math.floor(math.log10(sd))), 4)
+    return f"{value:.{digits}f} ± {sd:.{digits}f}"
+
+
+def _span_text(analysis: Analysis) -> str:
+    start, end = analysis.span_s
+    return f"{start:.1f} to {end:.1f} s, of {analysis.duration_s:.1f} s at {analysis.sample_rate_hz} Hz"
+
+
+def _reading_lines(analysis: Analysis) -> list[str]:
+    rows = [("could be", "cylinders", "rpm", "odds")]
+    best = analysis.readings[:READINGS_SHOWN]
+    rows += [
+        (_names(r), f"{r.cylinders} {STROKES.get(r.strokes, '')}", f"{r.rpm:.0f}", _percent(r.probability))
+        for r in best
+    ]
+    widths = [max(len(row[k]) for row in rows) for k in range(4)]
+    lines = [
+        f"{name:<{widths[0]}}  {cylinders:<{widths[1]}}  {rpm:>{widths[2]}}  {odds:>{widths[3]}}"
+        for name, cylinders, rpm, odds in rows
+    ]
+    more = len(analysis.readings) - len(best)
+    if more:
+        lines.append(f"and {more} less likely; --json lists all")
+    alike = best[0].layouts
+    if len(alike) > 1:
+        lines += ["", f"Sound can't tell apart: {', '.join(alike)}."]
+    return lines
+
+
+def _names(reading: Reading) -> str:
+    if not reading.layouts:
+        return "no layout known by name"
+    names = ", ".join(reading.layouts[:NAMES_SHOWN])
+    more = len(reading.layouts) - NAMES_SHOWN
+    return names + (f" and {more} more" if more > 0 else "")
+
+
+def _match_text(match: dict[str, object]) -> str:
+    parts = [f"Fires like {match['layout']}?" if "layout" in match else "Fires like the layout given?"]
+    parts.append(f"{str(match.get('answer', '')).capitalize()}")
+    odds = match.get("odds")
+    if isinstance(odds, int | float):
+        parts[-1] += f" ({_percent(float(odds))})"
+    where = match.get("where")
+    return " ".join(parts) + (f": {where}" if where else ".")
+
+
+def _percent(share: float) -> str:
+    if 0 < share < 0.005:
+        return "under 1 %"
+    if 0.995 <= share < 1:
+        return "over 99 %"
+    return f"{100 * share:.0f} %"

@@ -1,0 +1,276 @@
+"""``firing-pulse analyse``: what it prints where, what it refuses, and that one bad clip does not stop the rest."""
+
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+from click.testing import Result
+
+import pulse_audio.analysis
+from pulse_audio import batch
+from pulse_audio.analysis.result import Analysis, Hints, Reading
+from pulse_audio.cli import progress
+from pulse_audio.clip import Clip, read_clip
+from pulse_audio.errors import ClipError
+from pulse_audio.hearback import GAP_S, heard_back
+from pulse_audio.report import CAUTION
+
+Run = Callable[..., Result]
+RATE_HZ = 8_000
+
+
+@pytest.fixture
+def found(monkeypatch: pytest.MonkeyPatch) -> list[Hints]:
+    """Put a known answer in the place of the analysis; returns the hints that each call was given."""
+    hints_given: list[Hints] = []
+
+    def analyse(clip: Clip, hints: Hints) -> Analysis:
+        hints_given.append(hints)
+        if clip.duration_s < 0.5:
+            raise ClipError("too short: 0.5 s are needed")
+        return Analysis(
+            duration_s=clip.duration_s,
+            sample_rate_hz=clip.sample_rate_hz,
+            span_s=(0.0, clip.duration_s),
+            verdict="uneven",
+            confidence=0.9,
+            intervals_deg=(180.0, 540.0),
+            speed_track=((0.0, 900.0), (clip.duration_s, 950.0)),
+            readings=(Reading(layouts=("parallel-twin-180",), strokes=4, cylinders=2, rpm=925.0, probability=0.9),),
+        )
+
+    monkeypatch.setattr(pulse_audio.analysis, "analyse", analyse, raising=False)
+    return hints_given
+
+
+@pytest.fixture
+def clips(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """Make three clips, two good and one damaged, in the working folder."""
+    monkeypatch.chdir(tmp_path)
+    for name, seconds in (("one.wav", 1.0), ("two.wav", 2.0)):
+        noise = np.random.default_rng(1).uniform(-0.1, 0.1, (round(seconds * RATE_HZ), 2))
+        soundfile.write(name, noise, RATE_HZ)
+    (tmp_path / "bad.wav").write_text("no sound")
+    return tmp_path
+
+
+def test_json_lines_in_order(run: Run, clips: Path, found: list[Hints]) -> None:
+    """One JSON object a line in the order given; a bad clip has its line too, the rest is done, the code is 1."""
+    result = run("analyse", "--json", "two.wav", "bad.wav", "none.wav", "one.wav")
+    lines = [json.loads(line) for line in result.stdout.splitlines()]
+    assert [line["file"] for line in lines] == ["two.wav", "bad.wav", "none.wav", "one.wav"]
+    assert [line.get("duration_s") for line in lines] == [2.0, None, None, 1.0]
+    assert [set(line) == {"file", "error"} for line in lines] == [False, True, True, False]
+    assert "not a sound file" in lines[1]["error"]
+    assert result.stderr.splitlines() == [f"firing-pulse: {lines[k]['error']}" for k in (1, 2)]
+    assert result.exit_code == 1
+
+
+def test_text_of_several_clips(run: Run, clips: Path, found: list[Hints]) -> None:
+    """Text answers follow each other, and the caution stands once at the end."""
+    result = run("analyse", "one.wav", "two.wav")
+    assert (result.exit_code, result.stderr) == (0, "")
+    assert result.stdout.count("Fires unevenly, 180-540") == 2
+    assert result.stdout.endswith(f"\n{CAUTION}\n")
+    assert result.stdout.count(CAUTION) == 1
+
+
+def test_error_that_does_not_name_the_clip_gets_its_name(run: Run, clips: Path, found: list[Hints]) -> None:
+    """What the analysis refuses is told with the name of the clip."""
+    result = run("analyse", "one.wav", "--end", "0.2")
+    assert (result.exit_code, result.stdout) == (1, "")
+    assert result.stderr == "firing-pulse: one.wav: too short: 0.5 s are needed\n"
+
+
+def test_times_count_from_the_start_of_the_file(run: Run, clips: Path, found: list[Hints]) -> None:
+    """With --start and --end the span and the track are still in the file's own times."""
+    answer = json.loads(run("analyse", "--json", "two.wav", "--start", "0.5", "--end", "1.5").stdout)
+    assert answer["span_s"] == [0.5, 1.5]
+    assert answer["speed_track"] == [[0.5, 900.0], [1.5, 950.0]]
+
+
+def test_hints_arrive(run: Run, clips: Path, found: list[Hints]) -> None:
+    """What is known beforehand reaches the analysis."""
+    run("analyse", "one.wav", "--strokes", "4", "--cylinders", "2", "--rpm", "800:3000", "--layout", "boxer-twin")
+    run("analyse", "one.wav")
+    assert found == [Hints(strokes=4, cylinders=2, rpm=(800.0, 3000.0), layout="boxer-twin"), Hints()]
+
+
+@pytest.mark.parametrize(
+    ("args", "said"),
+    [
+        ([], "give one or more CLIPs, or --microphone S"),
+        (["one.wav", "--microphone", "5"], "give one or more CLIPs, or --microphone S"),
+        (["one.wav", "--keep", "k.wav"], "go with --microphone"),
+        (["--microphone", "5", "--start", "1"], "choose a part of a file"),
+        (["one.wav", "two.wav", "--hear-back", "h.wav"], "take one CLIP"),
+        (["one.wav", "two.wav", "--figure", "f.png"], "take one CLIP"),
+        (["one.wav", "--start", "2", "--end", "1"], "--end 1 must be greater than --start 2"),
+        (["one.wav", "--rpm", "900"], "such as 800:3000"),
+        (["one.wav", "--rpm", "3000:800"], "the lowest speed comes first"),
+        (["one.wav", "--rpm", "a:b"], "is not a number"),
+        (["one.wav", "--rpm", "1:2:3"], "such as 800:3000"),
+        (["one.wav", "--rpm", "nan:900"], "out of range"),
+        (["one.wav", "--strokes", "3"], "strokes"),
+        (["one.wav", "--cylinders", "0"], "cylinders"),
+        (["one.wav", "--layout", "boxer-twim"], "boxer-twin"),
+        (["one.wav", "--start", "-1"], "start"),
+        (["one.wav", "--jobs", "0"], "jobs"),
+    ],
+)
+def test_wrong_use(run: Run, refused: Callable[..., str], clips: Path, args: list[str], said: str) -> None:
+    """Options that do not go together or make no sense are refused with exit code 2 and the way out."""
+    assert run("analyse", *args).exit_code == 2
+    assert said in refused("analyse", *args)
+
+
+@pytest.mark.parametrize(("start", "channel", "said"), [("9", "1", "it lasts 1.00 s"), ("0", "3", "it has 2")])
+def test_span_or_channel_not_in_the_clip(
+    refused: Callable[..., str], clips: Path, start: str, channel: str, said: str
+) -> None:
+    """A span or a channel that the clip does not have is answered with what it has."""
+    assert said in refused("analyse", "one.wav", "--start", start, "--channel", channel)
+
+
+def test_existing_outputs_are_refused_before_the_work(refused: Callable[..., str], clips: Path) -> None:
+    """An output that exists is refused at once, and stays."""
+    for option in ("--hear-back", "--figure"):
+        assert "exists already" in refused("analyse", "one.wav", option, "two.wav")
+    assert (clips / "two.wav").stat().st_size > 30_000
+
+
+def test_cut_short_is_noted(run: Run, clips: Path, found: list[Hints]) -> None:
+    """A clip that holds less than its header promises is analysed, with a note that says so."""
+    (clips / "cut.wav").write_bytes((clips / "two.wav").read_bytes()[:40_000])
+    answer = json.loads(run("analyse", "--json", "cut.wav").stdout)
+    assert answer["notes"] == ["the file is cut short: it holds 1.2 s and promises more"]
+
+
+def test_names_on_the_terminal_hold_no_controls(run: Run, clips: Path, found: list[Hints]) -> None:
+    """A file name with control characters reaches neither stdout nor stderr raw, in text or in JSON."""
+    good, bad = "good\x1b[31m\n.wav", "bad\x07\x9b.wav"
+    (clips / "one.wav").rename(clips / good)
+    (clips / "bad.wav").rename(clips / bad)
+    for options in ([], ["--json"]):
+        result = run("analyse", *options, good, bad)
+        assert result.exit_code == 1
+        assert (result.stdout + result.stderr).replace("\n", "").isprintable()
+
+
+def test_progress_only_on_a_terminal(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> None:
+    """Progress goes to stderr, on one line without control characters from names, and only if it is a terminal."""
+    progress.show_progress("1 of 2")
+    assert capsys.readouterr() == ("", "")
+    monkeypatch.setattr(sys.stderr, "isatty", lambda: True, raising=False)
+    progress.show_progress("1 of 2: a\x1b.wav")
+    assert capsys.readouterr() == ("", progress.CLEAR_LINE + r"1 of 2: a\x1b.wav")
+
+
+def test_hear_back(run: Run, clips: Path, found: list[Hints]) -> None:
+    """The recording comes first, then the gap, then the rebuilt engine as long as the recording."""
+    result = run("analyse", "two.wav", "--start", "0.5", "--hear-back", "h.wav")
+    assert result.exit_code == 0, result.stderr
+    heard = read_clip(clips / "h.wav").samples
+    assert len(heard) == round((1.5 + GAP_S + 1.5) * RATE_HZ)
+    recording, gap, rebuilt = np.split(heard, [round(1.5 * RATE_HZ), round((1.5 + GAP_S) * RATE_HZ)])
+    original = read_clip(clips / "two.wav", start_s=0.5).samples.mean(axis=1)
+    # The same sound at another level: correlation 1 but for 16-bit rounding.
+    assert np.corrcoef(recording, original)[0, 1] > 0.9999
+    assert not gap.any()
+    assert rebuilt.std() > 0.001
+
+
+def test_hear_back_needs_an_answer() -> None:
+    """Where no rhythm was found there is nothing to rebuild."""
+    clip = Clip(samples=np.zeros(RATE_HZ), sample_rate_hz=RATE_HZ)
+    silent = Analysis(duration_s=1.0, sample_rate_hz=RATE_HZ, span_s=(0.0, 1.0), verdict="no-rhythm", confidence=1.0)
+    with pytest.raises(ClipError, match="nothing to hear back"):
+        heard_back(clip, silent)
+
+
+def test_hear_back_of_intervals_without_a_name() -> None:
+    """Where no layout is known by name the measured intervals are rebuilt."""
+    reading = Reading(layouts=(), strokes=4, cylinders=2, rpm=600.0, probability=0.9)
+    analysis = Analysis(
+        duration_s=1.0,
+        sample_rate_hz=RATE_HZ,
+        span_s=(0.0, 1.0),
+        verdict="uneven",
+        confidence=0.9,
+        intervals_deg=(200.0, 520.2),
+        readings=(reading,),
+    )
+    clip = Clip(samples=np.random.default_rng(1).uniform(-0.1, 0.1, RATE_HZ), sample_rate_hz=RATE_HZ)
+    assert heard_back(clip, analysis).duration_s == pytest.approx(2.0 + GAP_S, abs=1 / RATE_HZ)
+    track = replace(analysis, span_s=(3.0, 4.0), speed_track=((3.0, 5.0), (4.0, 700.0)))
+    assert np.isfinite(heard_back(clip, track).samples).all()
+
+
+def _cli(*args: str, cwd: Path) -> subprocess.Popen[str]:
+    return subprocess.Popen(
+        [sys.executable, "-m", "pulse_audio", "analyse", *args],
+        cwd=cwd,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+
+
+def test_several_processes_give_the_same_answers(clips: Path) -> None:
+    """With --jobs the answers are those of one process, in the same order."""
+    names = ["two.wav", "bad.wav", "one.wav", "two.wav"]
+    answers = [_cli("--json", "--jobs", jobs, *names, cwd=clips).communicate(timeout=120) for jobs in ("1", "3")]
+    assert answers[0] == answers[1]
+    assert [json.loads(line)["file"] for line in answers[0][0].splitlines()] == names
+
+
+def _die_on(task: batch.Task) -> Analysis | Exception:
+    """Stand in for an analysis that brings its process down."""
+    if task.path.name == "deadly.wav":
+        os.kill(os.getpid(), signal.SIGKILL)
+    return ClipError(str(task.path))
+
+
+def test_a_process_that_dies_stops_only_its_clip(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A clip that brings its process down is named; every other clip still gets its answer, in order."""
+    monkeypatch.setattr(batch, "_outcome", _die_on)
+    names = ["a.wav", "deadly.wav", "b.wav", "c.wav"]
+    outcomes = list(batch.analyse_files([batch.Task(path=Path(n)) for n in names], jobs=2))
+    assert [str(o) for o in outcomes][::2] == ["a.wav", "b.wav"]
+    assert str(outcomes[3]) == "c.wav"
+    assert "deadly.wav: the process that analysed it was killed" in str(outcomes[1])
+
+
+def test_ctrl_c_ends_every_process(clips: Path) -> None:
+    """Ctrl-C during many clips ends at once, with exit code 130, and leaves no process behind."""
+    many = ["two.wav"] * 2000
+    child = subprocess.Popen(
+        [sys.executable, "-m", "pulse_audio", "analyse", "--json", "--jobs", "2", *many],
+        cwd=clips,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        start_new_session=True,
+    )
+    assert child.stdout is not None
+    child.stdout.readline()
+    os.killpg(child.pid, signal.SIGINT)
+    _, errors = child.communicate(timeout=60)
+    assert (child.returncode, errors.strip()) == (130, "")
+    deadline = time.monotonic() + 10
+    while time.monotonic() < deadline:
+        try:
+            os.killpg(child.pid, 0)
+        except ProcessLookupError:
+            return
+        time.sleep(0.05)
+    pytest.fail("a process is still there")

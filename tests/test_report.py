@@ -1,0 +1,166 @@
+"""The answer as JSON (the contract in docs/json.md) and as text that is taken in at a glance."""
+
+import json
+import math
+from dataclasses import replace
+
+import pytest
+
+from pulse_audio.analysis.result import Analysis, Reading
+from pulse_audio.report import sureness, to_json, to_text
+
+UNEVEN = Analysis(
+    duration_s=6.0,
+    sample_rate_hz=44_100,
+    span_s=(0.0, 5.5),
+    verdict="uneven",
+    confidence=0.97,
+    firing_rate_hz=30.1,
+    firing_rate_sd_hz=0.02,
+    cycle_rate_hz=15.05,
+    intervals_deg=(270.3, 449.7),
+    intervals_sd_deg=(1.1, 1.1),
+    pulse_level_db=(0.0, -1.2),
+    weak_share=(0.0, 0.12),
+    speed_track=((0.25, 1803.0), (0.5, 1809.0)),
+    readings=(
+        Reading(layouts=("parallel-twin-270", "v-twin-90"), strokes=4, cylinders=2, rpm=1806.0, probability=0.93),
+        Reading(layouts=(), strokes=2, cylinders=4, rpm=903.0, probability=0.002),
+    ),
+    notes=("wind below 60 Hz; shield the microphone",),
+)
+EVEN = replace(
+    UNEVEN,
+    verdict="even",
+    cycle_rate_hz=None,
+    intervals_deg=(360.0, 360.0),
+    pulse_level_db=None,
+    weak_share=None,
+    notes=(),
+)
+NOTHING = Analysis(duration_s=2.0, sample_rate_hz=8_000, span_s=(0.0, 2.0), verdict="no-rhythm", confidence=0.99)
+CONTRACT = (
+    "file",
+    "duration_s",
+    "sample_rate_hz",
+    "span_s",
+    "verdict",
+    "confidence",
+    "firing_rate_hz",
+    "firing_rate_sd_hz",
+    "cycle_rate_hz",
+    "intervals_deg",
+    "intervals_sd_deg",
+    "pulse_level_db",
+    "speed_track",
+    "readings",
+    "notes",
+)
+
+
+@pytest.mark.parametrize("analysis", [UNEVEN, EVEN, NOTHING])
+def test_json_has_every_key_of_the_contract(analysis: Analysis) -> None:
+    """Every key is there for every verdict, in the contract's order, and null where nothing is known."""
+    made = to_json("a.wav", analysis)
+    assert [key for key in made if key in CONTRACT] == list(CONTRACT)
+    assert set(made) - set(CONTRACT) == {"weak_share", "layout_match"}
+    assert json.loads(json.dumps(made, allow_nan=False)) == made
+
+
+def test_json_values() -> None:
+    """Values arrive under their names, arrays as lists."""
+    made = to_json("a.wav", UNEVEN)
+    assert made["intervals_deg"] == [270.3, 449.7]
+    assert made["span_s"] == [0.0, 5.5]
+    assert made["speed_track"] == [[0.25, 1803.0], [0.5, 1809.0]]
+    assert made["readings"] == [
+        {
+            "layouts": ["parallel-twin-270", "v-twin-90"],
+            "strokes": 4,
+            "cylinders": 2,
+            "rpm": 1806.0,
+            "probability": 0.93,
+        },
+        {"layouts": [], "strokes": 2, "cylinders": 4, "rpm": 903.0, "probability": 0.002},
+    ]
+    assert to_json("a.wav", NOTHING)["firing_rate_hz"] is None
+
+
+def test_json_has_no_infinity() -> None:
+    """A pulse that is missing altogether has a level of minus infinity, which JSON (RFC 8259, 6) cannot hold."""
+    made = to_json("a.wav", replace(UNEVEN, pulse_level_db=(0.0, -math.inf)))
+    assert made["pulse_level_db"] == [0.0, None]
+
+
+def test_text_of_an_uneven_engine() -> None:
+    """The text gives verdict, confidence, intervals, rates, levels, weak pulses, readings, notes, and the span."""
+    text = to_text("a.wav", UNEVEN)
+    lines = text.splitlines()
+    assert lines[0] == "a.wav"
+    assert lines[1] == "  Fires unevenly, 270-450 (very likely, 97 %)."
+    for part in (
+        "270.3 ± 1.1, 449.7 ± 1.1 degrees",
+        "30.100 ± 0.020 a second",
+        "15.05 a second",
+        "+0.0, -1.2 dB",
+        "pulse 2 in 12 % of cycles",
+        "0.0 to 5.5 s, of 6.0 s at 44100 Hz",
+        "Sound can't tell apart: parallel-twin-270, v-twin-90.",
+        "note: wind below 60 Hz; shield the microphone",
+    ):
+        assert part in text
+    row = next(line for line in lines if line.startswith("  parallel-twin-270"))
+    assert row.split() == ["parallel-twin-270,", "v-twin-90", "2", "four-stroke", "1806", "93", "%"]
+    assert any(line.endswith("903  under 1 %") for line in lines)
+    assert max(map(len, lines)) <= 100
+
+
+def test_text_of_an_even_engine() -> None:
+    """An even rhythm says that it hides the pattern's rate, and gives equal intervals once."""
+    text = to_text("a.wav", EVEN)
+    assert "Fires evenly (very likely, 97 %)." in text
+    assert "360.0 ± 1.1 degrees, 2 times" in text
+    assert "hidden" in text
+
+
+def test_text_without_an_answer() -> None:
+    """No rhythm and no certainty are said as plainly as an answer."""
+    assert "No firing rhythm in this sound (almost certain, 99 %)." in to_text("a.wav", NOTHING)
+    assert "Can't tell how this fires" in to_text("a.wav", replace(NOTHING, verdict="undetermined"))
+
+
+def test_text_of_a_comparison_with_a_layout() -> None:
+    """With a layout to compare with, the text answers yes, no or can't tell, how likely, and where it differs."""
+    match: dict[str, object] = {"layout": "boxer-twin", "answer": "no", "odds": 0.01, "where": "pulse 2 is 90 off"}
+    assert "Fires like boxer-twin? No (1 %): pulse 2 is 90 off" in to_text("a", replace(UNEVEN, layout_match=match))
+
+
+def test_long_lists_are_cut_at_the_end_not_in_the_middle() -> None:
+    """Many readings and many names are cut to the likeliest, with a count of the rest."""
+    names = tuple(f"layout-{k}" for k in range(9))
+    many = tuple(Reading(layouts=names, strokes=4, cylinders=k, rpm=900.0, probability=0.1) for k in range(1, 10))
+    text = to_text("a.wav", replace(EVEN, readings=many))
+    assert "layout-3 and 5 more" in text
+    assert "and 3 less likely; --json lists all" in text
+
+
+def test_names_in_text_hold_no_controls() -> None:
+    """A file name cannot steer the terminal."""
+    assert "\x1b" not in to_text("a\x1b[31m.wav", UNEVEN)
+
+
+@pytest.mark.parametrize(
+    ("confidence", "words"),
+    [
+        (1.0, "almost certain, 100 %"),
+        (0.997, "almost certain, over 99 %"),
+        (0.9, "very likely, 90 %"),
+        (0.75, "likely, 75 %"),
+        (0.5, "more likely than not, 50 %"),
+        (0.2, "a guess, 20 %"),
+        (0.0, "a guess, 0 %"),
+    ],
+)
+def test_confidence_in_words(confidence: float, words: str) -> None:
+    """A confidence is given in words and as a number, and never rounded up to certainty."""
+    assert sureness(confidence) == words
