@@ -6,7 +6,7 @@ Samples are float64, full scale is 1, shape (frames,) for mono or (frames, chann
 import contextlib
 import os
 import re
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from types import ModuleType
@@ -22,6 +22,7 @@ Floats = NDArray[np.float64]
 FORMATS = {".wav": "WAV", ".flac": "FLAC", ".ogg": "OGG"}
 SUBTYPES = {"16": "PCM_16", "24": "PCM_24", "float": "FLOAT"}
 MAX_CHANNELS = 64
+MAX_CHANNELS_WRITTEN = 8  # FLAC has no more; OGG with hundreds brings libsndfile down
 BLOCK_FRAMES = 1 << 13  # a damaged block is lost whole, so they are short
 LARGEST_SAMPLE = 1e10  # whole numbers of 32 bits stored as float without scaling still pass
 PROMISE = re.compile(r"^ *(?:data|SSND) *: (\d+) \(should be (\d+)\)", re.MULTILINE)
@@ -235,17 +236,53 @@ def write_clip(path: Path, clip: Clip, *, subtype: str = "16", force: bool = Fal
     OutputError
         The file exists and `force` is false, or it cannot be written.
     """
+    blocks = (clip.samples[at : at + BLOCK_FRAMES] for at in range(0, len(clip.samples), BLOCK_FRAMES))
+    channels = 1 if clip.samples.ndim == 1 else clip.samples.shape[1]
+    write_blocks(path, blocks, channels=channels, sample_rate_hz=clip.sample_rate_hz, subtype=subtype, force=force)
+
+
+def write_blocks(
+    path: Path,
+    blocks: Iterable[Floats],
+    *,
+    channels: int,
+    sample_rate_hz: int,
+    subtype: str = "16",
+    force: bool = False,
+) -> None:
+    """Write sound that comes block by block, for what is too long to hold; whole or not at all.
+
+    Parameters
+    ----------
+    path : Path
+        Its ending decides the format: ``.wav``, ``.flac`` or ``.ogg``.
+    blocks : iterable of ndarray, each of shape (n,) or (n, channels)
+    channels, sample_rate_hz : int
+    subtype : str
+        ``16``, ``24`` or ``float``; OGG has its own.
+    force : bool
+        Whether an existing file is replaced.
+
+    Raises
+    ------
+    OutputError
+        The file exists and `force` is false, or it cannot be written.
+    """
     soundfile = _soundfile()
     kind, sub = output_format(path, subtype)
-    channels = 1 if clip.samples.ndim == 1 else clip.samples.shape[1]
+    if not 1 <= channels <= MAX_CHANNELS_WRITTEN:
+        raise OutputError(f"cannot write {channels} channels; give 1 to {MAX_CHANNELS_WRITTEN}")
     with replaced_file(path, force=force) as file:
         stream = _Stream(file)
         try:
-            with soundfile.SoundFile(stream, "w", clip.sample_rate_hz, channels, sub, format=kind) as sink:
-                for at in range(0, len(clip.samples), BLOCK_FRAMES):
-                    sink.write(clip.samples[at : at + BLOCK_FRAMES])
+            with soundfile.SoundFile(stream, "w", sample_rate_hz, channels, sub, format=kind) as sink:
+                for block in blocks:
+                    sink.write(block)
         except (soundfile.SoundFileError, AssertionError) as e:
             # soundfile asserts that all was written, which is not so on a full disk.
-            raise stream.error or OutputError(f"cannot write {shown(path)}: {e}") from e
+            reason = getattr(e, "error_string", str(e)).rstrip(".").lower()
+            raise stream.error or OutputError(
+                f"cannot write {shown(path)} at {sample_rate_hz} Hz: {reason}; try another rate or a .wav file"
+            ) from e
         if stream.error:
             raise stream.error

@@ -263,6 +263,21 @@ def test_format_that_we_do_not_write(tmp_path: Path, name: str, subtype: str, sa
     assert os.listdir(tmp_path) == []
 
 
+@pytest.mark.parametrize(
+    ("name", "channels", "rate_hz", "said"),
+    [
+        ("a.ogg", 300, 8_000, "give 1 to 8"),
+        ("a.wav", 0, 8_000, "give 1 to 8"),
+        ("a.flac", 1, 10**6, "try another rate"),
+    ],
+)
+def test_sound_that_the_format_cannot_hold(tmp_path: Path, name: str, channels: int, rate_hz: int, said: str) -> None:
+    """Channels or a rate beyond the format are refused in one line, and nothing is left."""
+    with pytest.raises(OutputError, match=said):
+        write_clip(tmp_path / name, Clip(samples=np.zeros((100, channels)), sample_rate_hz=rate_hz))
+    assert os.listdir(tmp_path) == []
+
+
 @pytest.mark.parametrize("name", ["a.wav", "a.flac", "a.ogg"])
 def test_full_disk(tmp_path: Path, name: str) -> None:
     """A disk that fills up while sound is written gives one line, and neither a file nor a word from libsndfile.
