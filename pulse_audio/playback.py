@@ -35,10 +35,6 @@ Scene_co = TypeVar("Scene_co", covariant=True)
 class Source(Protocol[Scene_co]):
     """What can be played."""
 
-    @property
-    def channels(self) -> int:
-        """Number of channels in a block."""
-
     def next_block(self, n_frames: int) -> Floats:
         """Return the next samples, shape (n_frames,) or (n_frames, channels); fewer than asked for at the end."""
 
@@ -109,7 +105,8 @@ class Playback(Generic[Scene_co]):
     ----------
     source : Source
         Used by the worker thread only; change it through `do`.
-    sample_rate_hz, block_frames, queue_blocks : int
+    sample_rate_hz, channels, block_frames, queue_blocks : int
+        One channel is copied to two; two are averaged into one.
     """
 
     def __init__(
@@ -117,10 +114,12 @@ class Playback(Generic[Scene_co]):
         source: Source[Scene_co],
         *,
         sample_rate_hz: int,
+        channels: int = 1,
         block_frames: int = BLOCK_FRAMES,
         queue_blocks: int = QUEUE_BLOCKS,
     ) -> None:
         self.sample_rate_hz = sample_rate_hz
+        self.channels = channels
         self.block_frames = block_frames
         self.finished = threading.Event()
         self._source = source
@@ -250,8 +249,8 @@ class Playback(Generic[Scene_co]):
                 with self._scenes_lock:
                     self._scenes.append((made, self._source.scene()))
                 samples = self._source.next_block(self.block_frames)
-                block = np.zeros((self.block_frames, self._source.channels), dtype=np.float32)
-                block[: len(samples)] = samples.reshape(len(samples), -1)
+                block = np.zeros((self.block_frames, self.channels), dtype=np.float32)
+                block[: len(samples)] = _on_channels(samples, self.channels)
                 ended = len(samples) < self.block_frames
                 made += self.block_frames
                 self._hand_over(block)
@@ -265,3 +264,8 @@ class Playback(Generic[Scene_co]):
             with contextlib.suppress(queue.Full):
                 self._ready.put(block, timeout=0.1)
                 return
+
+
+def _on_channels(samples: Floats, channels: int) -> Floats:
+    wide = samples[:, None] if samples.ndim == 1 else samples
+    return wide.mean(axis=1, keepdims=True) if channels == 1 else wide

@@ -202,14 +202,16 @@ def playing(
     """
     sounddevice = _sounddevice("output")
     chosen = choose_device(list_devices(), device, "output")
-    playback = Playback(source, sample_rate_hz=sample_rate_hz, block_frames=block_frames)
+    playback = Playback(
+        source, sample_rate_hz=sample_rate_hz, channels=min(chosen.outputs, 2), block_frames=block_frames
+    )
     with _native_messages_dropped():
         try:
             stream = sounddevice.OutputStream(
                 device=chosen.number,
                 samplerate=sample_rate_hz,
                 blocksize=block_frames,
-                channels=source.channels,
+                channels=playback.channels,
                 dtype="float32",
                 latency=DEVICE_BLOCKS * block_frames / sample_rate_hz,
                 callback=playback.callback,

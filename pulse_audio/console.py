@@ -1,0 +1,153 @@
+"""Playing at a terminal: the keys, the screen and the sound, tied together."""
+
+import os
+import shutil
+import sys
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from functools import partial
+
+from pulse_audio import keys
+from pulse_audio.controls import press
+from pulse_audio.live import LiveEngine, Scene
+from pulse_audio.playback import Playback
+from pulse_audio.screen import CAUTION, REFRESH_S, View, plain_lines, screen
+from pulse_audio.units import rpm_to_deg_per_s
+
+END_WAIT_S = 1.0
+HOME, CLEAR_LINE, CLEAR_BELOW = "\x1b[H", "\x1b[K", "\x1b[J"
+OTHER_SCREEN, FIRST_SCREEN = "\x1b[?1049h", "\x1b[?1049l"
+HIDE_CURSOR, SHOW_CURSOR = "\x1b[?25l", "\x1b[?25h"
+
+
+def wants_colour() -> bool:
+    """Return whether colour may be used: not with NO_COLOR set or a terminal that has none."""
+    return not os.environ.get("NO_COLOR") and os.environ.get("TERM", "dumb") != "dumb"
+
+
+def play_with_keys(playback: Playback[Scene], engine: LiveEngine, *, plain: bool) -> None:
+    """Play until a key quits or the sound ends.
+
+    Parameters
+    ----------
+    plain : bool
+        Say changes in lines of text, for a screen reader, instead of drawing a screen.
+
+    Raises
+    ------
+    DeviceError
+        The device has gone away.
+    """
+    show = _Lines() if plain else _Picture()
+    with keys.ended_by_signal(), keys.single_keys() as keyboard, show.shown():
+        typed, keys_shown, caution_shown = "", False, True
+        while not playback.finished.is_set():
+            playback.check()
+            show.update(view_of(playback, typed=typed, keys_shown=keys_shown, caution_shown=caution_shown))
+            key = keyboard.read(REFRESH_S)
+            if key is None:
+                continue
+            pressed = press(typed, key)
+            typed, caution_shown = pressed.typed, False
+            keys_shown ^= pressed.turns_keys
+            if pressed.action is not None:
+                playback.do(partial(engine.perform, pressed.action))
+            if pressed.quits:
+                break
+        fade_out(playback, engine)
+
+
+def play_unattended(playback: Playback[Scene]) -> None:
+    """Play to the end of the sound, or until a signal ends it.
+
+    Raises
+    ------
+    DeviceError
+        The device has gone away.
+    """
+    with keys.ended_by_signal():
+        while not playback.finished.wait(REFRESH_S):
+            playback.check()
+
+
+def fade_out(playback: Playback[Scene], engine: LiveEngine) -> None:
+    """End the sound without a click."""
+    playback.do(engine.end)
+    until = time.monotonic() + END_WAIT_S
+    while not playback.finished.wait(REFRESH_S / 5) and time.monotonic() < until:
+        playback.check()
+
+
+def view_of(
+    playback: Playback[Scene], *, typed: str = "", keys_shown: bool = False, caution_shown: bool = False
+) -> View:
+    """Return what there is to show at the moment: the engine as it is heard, not as it is made."""
+    scene, since_s = playback.heard()
+    turned_deg = 0.0 if scene.held else rpm_to_deg_per_s(scene.rpm) * since_s
+    return View(
+        scene=scene,
+        crank_deg=(scene.crank_deg + turned_deg) % scene.layout.cycle_deg,
+        dropouts=playback.dropouts,
+        block_frames=playback.block_frames,
+        typed=typed,
+        keys_shown=keys_shown,
+        caution_shown=caution_shown,
+    )
+
+
+class _Lines:
+    """Says what changes."""
+
+    def __init__(self) -> None:
+        self._before: View | None = None
+
+    @contextmanager
+    def shown(self) -> Iterator[None]:
+        print(CAUTION, "Press h for the keys, q to quit.", sep="\n", flush=True)
+        yield
+
+    def update(self, view: View) -> None:
+        for line in plain_lines(view, self._before):
+            print(line, flush=True)
+        self._before = view
+
+
+class _Picture:
+    """Draws the screen anew where a line of it has changed, on the terminal's second screen."""
+
+    def __init__(self) -> None:
+        self._lines: list[str] = []
+        self._columns = 0
+
+    @contextmanager
+    def shown(self) -> Iterator[None]:
+        write = _writer()
+        write(OTHER_SCREEN + HIDE_CURSOR)
+        try:
+            yield
+        finally:
+            write(SHOW_CURSOR + FIRST_SCREEN)
+
+    def update(self, view: View) -> None:
+        columns = shutil.get_terminal_size().columns
+        lines = [*screen(view, columns=columns, colour=wants_colour())]
+        if columns != self._columns or len(lines) != len(self._lines):
+            changed = HOME + "".join(f"{line}{CLEAR_LINE}\r\n" for line in lines) + CLEAR_BELOW
+        else:
+            changed = "".join(
+                f"\x1b[{row};1H{line}{CLEAR_LINE}"
+                for row, (line, old) in enumerate(zip(lines, self._lines, strict=True), start=1)
+                if line != old
+            )
+        if changed:
+            _writer()(changed)
+        self._lines, self._columns = lines, columns
+
+
+def _writer() -> Callable[[str], object]:
+    def write(text: str) -> None:
+        sys.stdout.write(text)
+        sys.stdout.flush()
+
+    return write

@@ -1,0 +1,268 @@
+"""An engine under somebody's hands: what `play` plays, and what its keys change.
+
+All methods are called by the thread that makes the sound; `scene` is what others may look at.
+"""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pulse_audio import checks
+from pulse_audio.errors import PulseError, RangeError
+from pulse_audio.exhaust import Exhaust
+from pulse_audio.firing import Liveliness
+from pulse_audio.layout import Layout
+from pulse_audio.speed import SpeedCurve
+from pulse_audio.synth import Synth
+from pulse_audio.units import db_from_ratio, ratio_from_db
+
+Floats = NDArray[np.float64]
+
+# 0 dB is the synthesiser's own level (-23 LUFS, EBU R 128 programme loudness, peaks below -1 dBFS). Playing may only be
+# softer than that, so that no key can make it overload.
+LEVEL_MIN_DB, LEVEL_MAX_DB, LEVEL_DB = -40.0, 0.0, -12.0
+RISE_DB_PER_S = 14.0  # from silence to the usual level in 2 s, slow enough to take headphones off
+STEP_DB_PER_S = 100.0
+SILENT_DB = -60.0
+FADE_S = 0.03  # holding and ending: too slow to click, too fast to be waited for
+TICK_DB = -20.0
+SLOW_PULSES_HZ = 3.0  # one by one: gaps of 85 ms and more can be counted, and 330 ms without hurry
+GLIDE_S_PER_OCTAVE = 0.35
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Scene:
+    """The engine as it is at one frame.
+
+    Attributes
+    ----------
+    layout : Layout
+    layout_number, layout_count : int
+        Which of the named layouts, from 1.
+    exhaust : str
+    rpm, wanted_rpm : float
+        Speed now, and the speed it is going to.
+    crank_deg : float
+        In the cycle.
+    dropped : frozenset of int
+        Cylinders (from 1) that do not fire.
+    ticks, held, slow : bool
+    level_db : float
+        Level asked for; 0 is the loudest allowed.
+    peak_db : float
+        Highest sample of the block before, against full scale.
+    note : str
+        Why the last key did nothing; empty if it did something.
+    """
+
+    layout: Layout
+    layout_number: int
+    layout_count: int
+    exhaust: str
+    rpm: float
+    wanted_rpm: float
+    crank_deg: float
+    dropped: frozenset[int] = frozenset()
+    ticks: bool = False
+    held: bool = False
+    slow: bool = False
+    level_db: float = LEVEL_DB
+    peak_db: float = SILENT_DB
+    note: str = ""
+
+
+class LiveEngine:
+    """A synthesiser with a level, a list of layouts and exhausts, and things to do to it.
+
+    Parameters
+    ----------
+    layouts, exhausts : sequence
+        The first of each sounds first.
+    rpm : float
+    sample_rate_hz : int
+    life : Liveliness or None
+    seed : int
+    stereo, ticks : bool
+    level_db : float
+        -40 to 0.
+    duration_s : float or None
+        Ends by itself after so long.
+    """
+
+    def __init__(
+        self,
+        layouts: Sequence[Layout],
+        exhausts: Sequence[Exhaust],
+        *,
+        rpm: float,
+        sample_rate_hz: int,
+        life: Liveliness | None = None,
+        seed: int = 0,
+        stereo: bool = False,
+        ticks: bool = False,
+        level_db: float = LEVEL_DB,
+        duration_s: float | None = None,
+    ) -> None:
+        self._layouts, self._exhausts = tuple(layouts), tuple(exhausts)
+        self._layout, self._exhaust = 0, 0
+        self._rate = sample_rate_hz
+        self._ticks = ticks
+        self._synth = Synth(
+            self._layouts[0],
+            SpeedCurve.steady(rpm),
+            sample_rate_hz=sample_rate_hz,
+            exhaust=self._exhausts[0],
+            life=life,
+            seed=seed,
+            stereo=stereo,
+            tick_db=TICK_DB if ticks else None,
+        )
+        for layout in self._layouts:
+            for exhaust in self._exhausts:
+                exhaust.groups(layout)  # a group that does not fit is told now, not at a key
+        self._wanted_rpm = rpm
+        self._slow_from: float | None = None
+        self._dropped: frozenset[int] = frozenset()
+        self._held = self._ending = False
+        self._wanted_db = checks.number("level", level_db, low=LEVEL_MIN_DB, high=LEVEL_MAX_DB, unit="dB")
+        self._level_db, self._db_per_s = LEVEL_MIN_DB, RISE_DB_PER_S
+        self._fade = 0.0  # 0 silent, 1 sounding
+        self._peak_db = SILENT_DB
+        self._note = ""
+        self._frames_left = None if duration_s is None else max(round(duration_s * sample_rate_hz), 1)
+
+    # What is heard ----------------------------------------------------------------------------------------------
+
+    def scene(self) -> Scene:
+        """Return how the engine is at the next frame."""
+        return Scene(
+            layout=self._layouts[self._layout],
+            layout_number=self._layout + 1,
+            layout_count=len(self._layouts),
+            exhaust=self._exhausts[self._exhaust].name,
+            rpm=self._synth.rpm,
+            wanted_rpm=self._wanted_rpm,
+            crank_deg=self._synth.crank_deg,
+            dropped=self._dropped,
+            ticks=self._ticks,
+            held=self._held,
+            slow=self._slow_from is not None,
+            level_db=self._wanted_db,
+            peak_db=self._peak_db,
+            note=self._note,
+        )
+
+    def next_block(self, n_frames: int) -> Floats:
+        """Return the next frames at the level asked for; fewer than asked for at the end."""
+        if self._frames_left is not None:
+            n_frames = min(n_frames, self._frames_left)
+            self._frames_left -= n_frames
+            self._ending |= self._frames_left <= FADE_S * self._rate
+        fade_to = 0.0 if self._held or self._ending else 1.0
+        if self._fade == fade_to == 0.0:
+            self._peak_db = SILENT_DB
+            return np.zeros(0 if self._ending else n_frames)
+        samples = self._synth.next_block(n_frames)
+        gain = self._gains(n_frames, fade_to)
+        samples = samples * (gain if samples.ndim == 1 else gain[:, None])
+        self._peak_db = max(db_from_ratio(float(np.abs(samples).max(initial=0.0))), SILENT_DB)
+        return samples
+
+    def _gains(self, n_frames: int, fade_to: float) -> Floats:
+        """Return the gain of each frame: level and fade, both on their way to where they are wanted."""
+        block_s = n_frames / self._rate
+        before = ratio_from_db(self._level_db)
+        step_db = self._db_per_s * block_s
+        self._level_db += float(np.clip(self._wanted_db - self._level_db, -step_db, step_db))
+        if self._level_db == self._wanted_db:
+            self._db_per_s = STEP_DB_PER_S  # the first rise is over
+        level = np.linspace(before, ratio_from_db(self._level_db), n_frames)
+        if self._fade == fade_to == 1.0:
+            return level
+        towards = 1.0 if fade_to > self._fade else -1.0
+        ramp = np.clip(self._fade + towards * np.arange(1, n_frames + 1) / (FADE_S * self._rate), 0.0, 1.0)
+        self._fade = float(ramp[-1]) if n_frames else self._fade
+        return np.asarray(level * (0.5 - 0.5 * np.cos(np.pi * ramp)))
+
+    # What the keys do -------------------------------------------------------------------------------------------
+
+    def perform(self, action: Callable[["LiveEngine"], object]) -> None:
+        """Do something to the engine; what cannot be done becomes the scene's note."""
+        self._note = ""
+        try:
+            action(self)
+        except PulseError as e:
+            self._note = str(e)
+
+    def change_speed(self, by_rpm: float) -> None:
+        """Go so much faster or slower; at the ends of the range it stays there."""
+        self.set_speed(min(max(self._wanted_rpm + by_rpm, checks.RPM_MIN), checks.RPM_MAX))
+
+    def set_speed(self, rpm: float) -> None:
+        """Go to a speed, in a time that grows with the ratio of the speeds."""
+        clean = checks.rpm(rpm)
+        octaves = abs(float(np.log2(clean / self._synth.rpm)))
+        self._synth.set_speed(clean, 0.05 + GLIDE_S_PER_OCTAVE * octaves)
+        self._wanted_rpm, self._slow_from = clean, None
+
+    def slow_down(self) -> None:
+        """Go to a speed at which the pulses can be counted, or from there back to the speed before."""
+        if self._slow_from is not None:
+            self.set_speed(self._slow_from)
+            return
+        layout, before = self._layouts[self._layout], self._wanted_rpm
+        slow = SLOW_PULSES_HZ * layout.cycle_deg / 6.0 / len(layout.pulse_intervals_deg)
+        self.set_speed(min(max(slow, checks.RPM_MIN), before))
+        self._slow_from = before
+
+    def choose_layout(self, number: float) -> None:
+        """Switch to one of the layouts, from 1; all its cylinders fire."""
+        index = checks.whole("layout", number, low=1, high=len(self._layouts)) - 1
+        self._layout = index
+        self._dropped = frozenset()
+        self._synth.set_dropped(self._dropped)
+        self._synth.set_layout(self._layouts[index])
+
+    def step_layout(self, by: int) -> None:
+        """Switch to the next or previous layout."""
+        if len(self._layouts) == 1:
+            raise RangeError("only one layout was named; name several to switch between them")
+        self.choose_layout((self._layout + by) % len(self._layouts) + 1)
+
+    def next_exhaust(self) -> None:
+        """Switch to the next exhaust."""
+        self._exhaust = (self._exhaust + 1) % len(self._exhausts)
+        self._synth.set_exhaust(self._exhausts[self._exhaust])
+
+    def toggle_cylinder(self, number: float) -> None:
+        """Drop a cylinder, or let it fire again."""
+        count = len(self._layouts[self._layout].cylinders)
+        self._dropped ^= {checks.whole("cylinder", number, low=1, high=count)}
+        self._synth.set_dropped(self._dropped)
+
+    def restore_cylinders(self) -> None:
+        """Let all cylinders fire."""
+        self._dropped = frozenset()
+        self._synth.set_dropped(self._dropped)
+
+    def toggle_ticks(self) -> None:
+        """Turn the crank ticks on or off."""
+        self._ticks = not self._ticks
+        self._synth.set_ticks(TICK_DB if self._ticks else None)
+
+    def toggle_hold(self) -> None:
+        """Stand still without a sound, or go on from there."""
+        self._held = not self._held
+
+    def change_level(self, by_db: float) -> None:
+        """Play louder or softer within the limits."""
+        wanted = self._wanted_db + by_db
+        self._wanted_db = min(max(wanted, LEVEL_MIN_DB), LEVEL_MAX_DB)
+        if wanted > LEVEL_MAX_DB:
+            raise RangeError("this is the loudest it plays; use the loudspeaker's own control for more")
+
+    def end(self) -> None:
+        """Fade out and end."""
+        self._ending = True
