@@ -1,4 +1,4 @@
-"""Command: ``python -m tests.clipmaker.make engines --count N --seed K --out FOLDER [--hard]``."""
+"""Command: ``python -m tests.clipmaker.make engines|others --count N --seed K --out FOLDER [--hard]``."""
 
 import argparse
 import json
@@ -11,6 +11,7 @@ import numpy as np
 import soundfile
 
 from tests.clipmaker.engine_clips import engine_clip
+from tests.clipmaker.others import other_clip
 
 Maker = Callable[[np.random.Generator, int], tuple[np.ndarray, int, dict[str, Any]]]
 
@@ -31,13 +32,16 @@ def write_set(out: Path, truth_name: str, count: int, seed: int, make: Maker) ->
 def main(argv: list[str] | None = None) -> None:
     """Read the command line and write the clips."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("what", choices=["engines"])
+    parser.add_argument("what", choices=["engines", "others"])
     parser.add_argument("--count", type=int, default=40)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--out", type=Path, required=True)
     parser.add_argument("--hard", action="store_true", help="more noise, more faults, less regular engines")
     args = parser.parse_args(argv)
-    write_set(args.out, "truth.jsonl", args.count, args.seed, lambda rng, _: engine_clip(rng, hard=args.hard))
+    if args.what == "engines":
+        write_set(args.out, "truth.jsonl", args.count, args.seed, lambda rng, _: engine_clip(rng, hard=args.hard))
+    else:
+        write_set(args.out, "others.jsonl", args.count, args.seed, other_clip)
 
 
 if __name__ == "__main__":
