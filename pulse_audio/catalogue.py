@@ -2,6 +2,7 @@
 
 import difflib
 import math
+import os
 import tomllib
 from functools import cache
 from importlib import resources
@@ -76,7 +77,7 @@ def find_layout(text: str) -> Layout:
     if looks_like_intervals(text):
         return from_intervals(text.strip())
     path = Path(text)
-    if path.suffix.lower() == ".toml" or path.name != text or path.is_file():
+    if path.suffix.lower() == ".toml" or path.name != text or os.path.isfile(text):
         return from_toml(path)
     return layout(text)
 

@@ -13,7 +13,7 @@ def number(name: str, value: object, *, low: float, high: float, unit: str = "")
     suffix = f" {unit}" if unit else ""
     try:
         clean = float(value)  # type: ignore[arg-type]
-    except (TypeError, ValueError):
+    except (TypeError, ValueError, OverflowError):
         raise RangeError(f"{name}={value!r} is not a number; give {low:g} to {high:g}{suffix}") from None
     if not math.isfinite(clean) or not low <= clean <= high:
         raise RangeError(f"{name}={clean:g} is out of range; give {low:g} to {high:g}{suffix}")
@@ -24,7 +24,7 @@ def rpm(value: object, name: str = "rpm") -> float:
     """Return a crank speed the models hold for (20 to 15000 rpm); a value that looks like hertz gets a hint."""
     try:
         clean = float(value)  # type: ignore[arg-type]
-    except (TypeError, ValueError):
+    except (TypeError, ValueError, OverflowError):
         raise RangeError(f"{name}={value} is not a number; give {RPM_MIN:g} to {RPM_MAX:g} rpm") from None
     if not RPM_MIN <= clean <= RPM_MAX:
         hint = f" (did you give hertz? {clean:g} Hz is {60 * clean:g} rpm)" if 0 < clean < RPM_MIN else ""

@@ -216,12 +216,12 @@ def from_intervals(text: str) -> Layout:
     except ValueError:
         raise LayoutError(f"intervals {text!r}: give degrees joined by '-', such as 270-450") from None
     total = sum(intervals)
-    strokes = {720: 4, 360: 2}.get(round(total))
-    if strokes is None or abs(total - round(total)) > ANGLE_TOLERANCE_DEG * len(intervals):
+    strokes = next((s for s in (4, 2) if abs(total - cycle_deg(s)) <= ANGLE_TOLERANCE_DEG * len(intervals)), None)
+    if strokes is None:
         raise LayoutError(
             f"intervals {text!r} add up to {total:g}; they must make 720 (four-stroke) or 360 (two-stroke)"
         )
-    angles = [sum(intervals[:k]) for k in range(len(intervals))]
+    angles = [sum(intervals[:k], 0.0) % cycle_deg(strokes) for k in range(len(intervals))]
     return Layout(
         name=text,
         title=f"{'Four' if strokes == 4 else 'Two'}-stroke given by its intervals {text}",
@@ -266,7 +266,7 @@ def from_table(name: str, table: Mapping[str, object]) -> Layout:
     if len(set(lengths.values())) > 1:
         faults.append("lists differ in length: " + ", ".join(f"{k} has {n}" for k, n in lengths.items()))
     strokes = table.get("strokes", 4)
-    if strokes not in (2, 4) or isinstance(strokes, bool):
+    if not isinstance(strokes, int) or strokes not in (2, 4):
         faults.append(f"strokes={strokes!r} must be 2 or 4")
     if faults:
         raise LayoutError(f"layout {name!r}: " + "; ".join(faults))
@@ -316,7 +316,7 @@ def from_toml(path: Path) -> Layout:
         table = tomllib.loads(raw.decode())
     except OSError as e:
         raise LayoutError(f"layout file {shown(path)}: {e.strerror}") from e
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError) as e:
+    except (ValueError, RecursionError) as e:  # no text, no TOML, or a number of thousands of digits
         reason = " ".join(str(e).split())
         raise LayoutError(f"layout file {shown(path)} is no TOML: {reason}") from e
     name = table.get("name", path.stem)

@@ -44,10 +44,10 @@ class SpeedCurve:
         speeds = np.array(rpm, dtype=np.float64)
         if times.ndim != 1 or times.shape != speeds.shape or not 1 <= times.size <= MAX_POINTS:
             raise SpeedError(f"speed curve: give as many times as speeds, 1 to {MAX_POINTS} of them")
-        if not np.all(np.isfinite(times)) or np.any(np.diff(times) <= 0):
-            at = int(np.argmax(~np.isfinite(times))) if not np.all(np.isfinite(times)) else 0
-            at = at or int(np.argmax(np.diff(times) <= 0)) + 1 if times.size > 1 else at
-            raise SpeedError(f"speed curve: times must rise; point {at + 1} does not come after the one before it")
+        bad = ~np.isfinite(times)
+        bad[1:] |= ~(times[1:] > times[:-1])
+        if bad.any():
+            raise SpeedError(f"speed curve, point {int(np.argmax(bad)) + 1}: times must be numbers that rise")
         for index, value in enumerate(speeds):
             try:
                 checks.rpm(value)
@@ -133,7 +133,10 @@ def from_csv(path: Path) -> SpeedCurve:
         raise SpeedError(f"speed file {shown(path)} is no text; give lines of time_s,rpm") from e
     if len(raw) > MAX_FILE_BYTES:
         raise SpeedError(f"speed file {shown(path)}: larger than {MAX_FILE_BYTES} bytes")
-    rows = [(n, row) for n, row in enumerate(csv.reader(io.StringIO(text)), start=1) if row]
+    try:
+        rows = [(n, row) for n, row in enumerate(csv.reader(io.StringIO(text)), start=1) if row]
+    except csv.Error as e:
+        raise SpeedError(f"speed file {shown(path)} is no CSV ({e}); give lines of time_s,rpm") from e
     if not rows or [cell.strip() for cell in rows[0][1]] != ["time_s", "rpm"]:
         raise SpeedError(f"speed file {shown(path)}: the first line must be time_s,rpm")
     points: list[tuple[float, float]] = []
@@ -145,4 +148,7 @@ def from_csv(path: Path) -> SpeedCurve:
         points.append((time, rpm))
     if not points:
         raise SpeedError(f"speed file {shown(path)} holds no points; give lines of time_s,rpm")
-    return SpeedCurve(time_s=[p[0] for p in points], rpm=[p[1] for p in points])
+    try:
+        return SpeedCurve(time_s=[p[0] for p in points], rpm=[p[1] for p in points])
+    except SpeedError as e:
+        raise SpeedError(f"speed file {shown(path)}: {e}") from None

@@ -1,5 +1,6 @@
 """Argument types and options that several commands share. Nothing heavy is loaded until a value is converted."""
 
+import os
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -93,10 +94,10 @@ class SpeedType(click.ParamType):  # type: ignore[type-arg]  # generic only in n
             return value
         text = str(value)
         try:
-            if text.count(":") == 1 and not Path(text).is_file():
+            if text.count(":") == 1 and not os.path.isfile(text):
                 low, high = (checks.rpm(part) for part in text.split(":"))
                 return Speed(text=text, low_rpm=low, high_rpm=high)
-            if text.lower().endswith(".csv") or Path(text).is_file():
+            if text.lower().endswith(".csv") or os.path.isfile(text):
                 from pulse_audio.speed import from_csv
 
                 return Speed(text=text, from_file=from_csv(Path(text)))

@@ -1,0 +1,88 @@
+"""What the ear makes of pulse rates, against published limits."""
+
+import pytest
+
+from pulse_audio.catalogue import layout
+from pulse_audio.errors import RangeError
+from pulse_audio.hearing import FLUTTER, SEPARATE, TONE, heard_as, hearing, just_heard_shift_s, sentences
+
+
+@pytest.mark.parametrize(
+    ("rate_hz", "kind"),
+    # Front. Psychol. 2014, article 1453, abstract: below 20 clicks a second a tapping rhythm, above 50 a pitch.
+    [(1, SEPARATE), (19.9, SEPARATE), (20.1, FLUTTER), (30, FLUTTER), (49.9, FLUTTER), (50.1, TONE), (400, TONE)],
+)
+def test_published_limits_of_rhythm_and_pitch(rate_hz: float, kind: str) -> None:
+    """Clicks below 20 a second are separate, above 50 a tone."""
+    assert heard_as(rate_hz) == kind
+
+
+def test_published_limit_of_a_shifted_pulse() -> None:
+    """A pulse out of place is noticed at 6 ms in gaps below 240 ms, at 2.5 % of longer ones (JASA 98, abstract)."""
+    assert just_heard_shift_s(0.1) == just_heard_shift_s(0.2) == 0.006
+    assert just_heard_shift_s(0.24) == pytest.approx(0.006)
+    assert just_heard_shift_s(0.8) == pytest.approx(0.020)
+
+
+def test_pulses_that_can_be_counted_lie_80_to_90_ms_apart() -> None:
+    """Pulses stay apart if 80 to 90 ms lie between them (Timing & Time Perception 2021, 10.1163/22134468-bja10043)."""
+    assert hearing(layout("single-four-stroke"), 120 / 0.090).countable
+    assert not hearing(layout("single-four-stroke"), 120 / 0.080).countable
+
+
+@pytest.mark.parametrize(
+    ("name", "rpm", "rate_hz"),
+    # Calculated from rpm x cylinders / 120.
+    [("boxer-twin", 1200, 20), ("boxer-twin", 1800, 30), ("inline-four", 600, 20), ("inline-four", 900, 30)],
+)
+def test_speeds_at_which_even_engines_reach_the_limits(name: str, rpm: float, rate_hz: float) -> None:
+    """An even twin reaches 20 pulses a second at 1200 rpm, an even four at 600."""
+    assert hearing(layout(name), rpm).pulse_hz == pytest.approx(rate_hz)
+
+
+def test_45_degree_v_twin_at_idle() -> None:
+    """At 900 rpm its gaps are 58.3 and 75.0 ms, 8.3 ms each side of 66.7: above the 6 ms that can just be heard."""
+    heard = hearing(layout("v-twin-45"), 900)
+    assert [1000 * g for g in heard.gaps_s] == pytest.approx([58.333, 75.0], abs=0.001)
+    assert 1000 * heard.off_even_s == pytest.approx(8.333, abs=0.001)
+    assert heard.off_even_s > heard.just_heard_s
+    assert (heard.kind, heard.pattern_hz, heard.pulse_hz) == (SEPARATE, 7.5, 15)
+    assert any("limp" in s for s in sentences(heard))
+
+
+def test_pattern_rate() -> None:
+    """The pattern of a 90-150 six comes round three times a cycle; that of an even engine with every pulse."""
+    assert hearing(layout("v6-90-odd"), 1200).pattern_hz == 30
+    even = hearing(layout("v8-crossplane"), 1200)
+    assert even.pattern_hz == even.pulse_hz == 80
+    assert even.off_even_s == 0
+
+
+def test_pulses_of_two_cylinders_count_once() -> None:
+    """Cylinders that fire together make one pulse."""
+    assert hearing(layout("boxer-twin-two-stroke"), 600).pulse_hz == 10
+
+
+@pytest.mark.parametrize(
+    ("name", "rpm", "words"),
+    [
+        ("single-four-stroke", 300, "slow enough to count"),
+        ("boxer-twin", 900, "quick tapping"),
+        ("boxer-twin", 1800, "flutter"),
+        ("inline-six", 3000, "a tone"),
+        ("v-twin-90", 900, "plain limp"),
+        ("v-twin-45", 900, "slight limp"),
+        ("v-twin-45", 1500, "colour the sound"),
+        ("v-twin-45", 6000, "rougher, deeper note"),
+    ],
+)
+def test_sentences(name: str, rpm: float, words: str) -> None:
+    """Each case is told in its own words."""
+    assert words in " ".join(sentences(hearing(layout(name), rpm)))
+
+
+@pytest.mark.parametrize("rpm", [0, -900, 19, 15_001, float("nan"), "fast", None])
+def test_speeds_outside_the_range_are_refused(rpm: object) -> None:
+    """Speeds from 20 to 15000 rpm only."""
+    with pytest.raises(RangeError, match="give 20 to 15000 rpm"):
+        hearing(layout("boxer-twin"), rpm)  # type: ignore[arg-type]
