@@ -1,5 +1,6 @@
 """Fixtures that several test modules share."""
 
+import sys
 from collections.abc import Callable
 from pathlib import Path
 
@@ -9,7 +10,10 @@ from click.testing import CliRunner, Result
 
 from pulse_audio.cli import main
 
-SHARED = Path(__file__).parents[1] / ".." / "shared"
+ROOT = Path(__file__).parents[1]
+SHARED = ROOT / ".." / "shared"
+# Last, so that `tests.clipmaker` is found here while pulse_audio stays the one that is installed.
+sys.path.append(str(ROOT))
 
 Run = Callable[..., Result]
 
