@@ -45,10 +45,10 @@ def command(cylinders: int | None, strokes: str | None, even: bool | None, as_js
         click.echo("No named layout is like that.", err=True)
         return
     width = max(len(this.name) for this in chosen)
-    click.echo(f"{'layout':{width}}  cylinders  strokes  intervals        firing")
+    click.echo(f"{'layout':{width}}  cyl  strokes  intervals        firing")
     for this in chosen:
         together = max(this.pulse_cylinders)
         fires = "even" if this.is_even else "uneven"
         if together > 1:
             fires += f", {together} at once"
-        click.echo(f"{this.name:{width}}  {len(this.cylinders):9}  {this.strokes:7}  {this.intervals_text:15}  {fires}")
+        click.echo(f"{this.name:{width}}  {len(this.cylinders):3}  {this.strokes:7}  {this.intervals_text:15}  {fires}")

@@ -1,0 +1,158 @@
+"""The command ``explain``, and what every command says to a bad layout or speed."""
+
+import json
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from click.testing import Result
+
+from pulse_audio.catalogue import layout_names
+
+Run = Callable[..., Result]
+Refused = Callable[..., str]
+
+
+@pytest.mark.parametrize("name", [*layout_names(), "270-450", "0-360", "100-200-60", "15-705"])
+def test_every_layout_is_explained_within_80_columns(run: Run, name: str) -> None:
+    """Each answer has all five parts and no line wider than 80 columns or with blanks at its end."""
+    result = run("explain", name)
+    assert result.exit_code == 0
+    lines = result.stdout.splitlines()
+    assert max(map(len, lines)) <= 80
+    assert all(line == line.rstrip() for line in lines)
+    heads = ["Crank and firing", "Orders", "What the ear hears at 900 rpm", "What sound can't tell", "Balance and"]
+    assert [h for h in heads if any(line.startswith(h) for line in lines)] == heads
+
+
+def test_a_quarter_turn_twin(run: Run) -> None:
+    """The answer shows throw, TDC, firing angle, order, intervals, rate, orders, gaps in ms, and the matching twin."""
+    text = run("explain", "parallel-twin-270", "--rpm", 1200).stdout
+    for line in (
+        "         2      90       0     270        270",
+        "  firing order   1-2",
+        "  intervals      270-450 degrees: uneven",
+        "  firing rate    20.0 a second at 1200 rpm (rpm x 2 / 120)",
+        "  Strong: 1.5, 2.5, 4.",
+        "  Vanishing: 2.",
+        "  37.5 and 62.5 ms between pulses.",
+        "  At the same speed: v-twin-90.",
+    ):
+        assert line in text.splitlines()
+    assert "a flutter" in text
+
+
+def test_an_even_engine(run: Run) -> None:
+    """An even six adds up at order 3 and its multiples only, and hides among all even layouts."""
+    text = " ".join(run("explain", "inline-six").stdout.split())
+    assert "All pulses add up at order 3 and its multiples" in text
+    assert "every layout that fires evenly" in text
+    assert "firing order 1-5-3-6-2-4" in text
+
+
+def test_intervals_alone_have_no_balance(run: Run) -> None:
+    """A layout without a crank says that its balance is not known."""
+    text = " ".join(run("explain", "270-450").stdout.split())
+    assert "Not known: this layout gives its firing alone" in text
+    assert "throw" not in text.split("Balance and breathing")[0]
+    assert json.loads(run("explain", "270-450", "--json").stdout)["balance"] is None
+
+
+def test_a_part_points_to_the_whole(run: Run) -> None:
+    """One bank alone has no balance of its own."""
+    assert "explain v8-crossplane tells of the whole" in run("explain", "v8-crossplane-one-bank").stdout
+
+
+def test_rod_ratio(run: Run) -> None:
+    """A longer rod makes the twice-a-turn force smaller."""
+    values = [
+        json.loads(run("explain", "inline-four", "--rod-ratio", r, "--json").stdout)["balance"]["secondary_force"][
+            "value"
+        ]
+        for r in (0.2, 0.3)
+    ]
+    assert values == pytest.approx([0.8, 1.2])
+
+
+def test_json_holds_what_the_text_shows(run: Run) -> None:
+    """The JSON object has the cylinders, the firing, the orders, the hearing, the sound-alikes and the balance."""
+    told = json.loads(run("explain", "v-twin-45", "--json").stdout)
+    assert told["cylinders"][1] == {
+        "bank_deg": -22.5,
+        "throw_deg": 22.5,
+        "offset": 0,
+        "tdc_deg": 315,
+        "firing_deg": 315,
+    }
+    assert (told["firing_order"], told["intervals_deg"], told["even"]) == ([1, 2], [315, 405], False)
+    assert told["heard"]["gaps_ms"] == pytest.approx([58.333, 75], abs=0.001)
+    assert (told["heard"]["kind"], told["firing_rate_hz"]) == ("separate pulses", 15)
+    assert told["orders"][7] == {"order": 4, "share": 0}
+    assert told["balance"]["crankcase"]["value"] == pytest.approx(1.8478, abs=5e-5)
+
+
+def test_user_layout(run: Run, tmp_path: Path) -> None:
+    """A layout from a file is explained like any other; control characters in its texts are shown, not obeyed."""
+    path = tmp_path / "mine.toml"
+    path.write_text('title = "Red \\u001b[31m twin"\nbank_deg=[0,0]\nthrow_deg=[0,76]\nfiring_deg=[0,284]\n')
+    text = run("explain", path).stdout
+    assert "mine - Red \\x1b[31m twin" in text
+    assert "\x1b" not in text
+
+
+def test_unknown_layout(refused: Refused) -> None:
+    """A misspelt name gets the nearest ones, in one line."""
+    assert "no layout is called 'boxer-twn'; did you mean boxer-twin" in refused("explain", "boxer-twn")
+
+
+def test_impossible_firing_angle(refused: Refused, tmp_path: Path) -> None:
+    """A firing angle that is no TDC is answered with both legal angles."""
+    path = tmp_path / "mine.toml"
+    path.write_text("bank_deg=[0,0]\nthrow_deg=[0,90]\nfiring_deg=[0,180]\n")
+    assert "it can fire at 270 or 630" in refused("explain", path)
+
+
+@pytest.mark.parametrize(
+    ("text", "message"),
+    [
+        ("270-451", "add up to 721; they must make 720"),
+        ("none.toml", "No such file"),
+        ("no/such/file", "No such file"),
+        ("a" * 300, "no layout is called"),
+        ("9" * 400, "they must make 720"),
+    ],
+)
+def test_bad_layouts(refused: Refused, text: str, message: str) -> None:
+    """Every layout that cannot be read gets one line."""
+    assert message in refused("explain", text)
+
+
+def test_bad_layout_files(refused: Refused, tmp_path: Path) -> None:
+    """A file that is no layout gets one line."""
+    path = tmp_path / "bad.toml"
+    for content, message in ((b"x = [", "is no TOML"), (b"\x00\xff", "is no TOML"), (b"", "firing_deg is missing")):
+        path.write_bytes(content)
+        assert message in refused("explain", path)
+    assert "directory" in refused("explain", f"{tmp_path}/")
+
+
+@pytest.mark.parametrize("rpm", ["0", "-900", "1e9", "nan", "inf", "fast", "", "19.99", "15000.1"])
+def test_bad_speeds(refused: Refused, rpm: str) -> None:
+    """Zero, negative, huge and non-numeric speeds are refused with the range."""
+    message = refused("explain", "boxer-twin", "--rpm", rpm)
+    assert "give 20 to 15000 rpm" in message
+
+
+def test_a_speed_in_hertz_gets_a_hint(refused: Refused) -> None:
+    """A speed that looks like hertz is answered with the rpm that it would be."""
+    assert "did you give hertz? 15 Hz is 900 rpm" in refused("explain", "boxer-twin", "--rpm", "15")
+
+
+def test_bad_rod_ratio(refused: Refused) -> None:
+    """A rod shorter than the stroke is refused."""
+    assert "--rod-ratio" in refused("explain", "boxer-twin", "--rod-ratio", "0.9")
+
+
+def test_no_layout(refused: Refused) -> None:
+    """Without a layout the command says what is missing."""
+    assert "LAYOUT" in refused("explain")
