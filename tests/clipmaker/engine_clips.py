@@ -44,9 +44,20 @@ def _groups(engine: Engine, collector: bool, rng: Rng) -> list[list[int]]:
 
 
 def plumbing(
-    rng: Rng, engine: Engine, *, collector: bool, muffler: bool, microphones: int, uneven_m: float, far_m: float
+    rng: Rng,
+    engine: Engine,
+    *,
+    collector: bool,
+    muffler: bool,
+    microphones: int,
+    uneven_m: float,
+    far_m: float,
+    near_m: float = 0.0,
 ) -> Plumbing:
-    """Pipes for every cylinder. `uneven_m` spreads the primaries' lengths, `far_m` the outlets' distances."""
+    """Pipes for every cylinder. `uneven_m` spreads the primaries' lengths, `far_m` the outlets' distances.
+
+    `near_m` is the distance of the nearest outlet; drawn if 0.
+    """
     sound = rng.uniform(440, 560)
     radius = rng.uniform(0.016, 0.026)
     loss = rng.uniform(1.2, 4.0)
@@ -100,7 +111,7 @@ def plumbing(
         first_path.append((own_m + tail_m[outlet_of[c]], sound))
     if ends[0] == OPEN:  # outlets are counted in the order of the pipes: one a cylinder
         outlet_of = list(range(valves))
-    base = rng.uniform(0.5, 5.0)
+    base = near_m or rng.uniform(0.5, 5.0)
     mics = tuple(tuple(float(base + rng.uniform(0, far_m)) for _ in range(len(groups))) for _ in range(microphones))
     return Plumbing(pipes=(*heads, *tails), mic_m=mics, first_path_m=tuple(first_path), outlet_of=tuple(outlet_of))
 
@@ -124,7 +135,7 @@ def health(rng: Rng, engine: Engine, *, hard: bool) -> tuple[Health, dict[str, A
     return Health(strength=tuple(strength), scatter=scatter, timing_deg=timing, misfire=tuple(misfire)), said
 
 
-def draw_run(rng: Rng, engine: Engine, motion: Motion, band: str, **fixed: Any) -> tuple[Run, dict[str, Any]]:
+def draw_run(rng: Rng, engine: Engine, motion: Motion, band: str, fixed: dict[str, Any]) -> tuple[Run, dict[str, Any]]:
     """Draw a machine to run at a speed; `fixed` may set collector, muffler, microphones, ticks...."""
     hard = fixed.get("hard", False)
     collector = fixed.get("collector", bool(rng.random() < 0.5))
@@ -137,6 +148,7 @@ def draw_run(rng: Rng, engine: Engine, motion: Motion, band: str, **fixed: Any) 
         muffler=muffler,
         microphones=fixed.get("microphones", 1),
         uneven_m=fixed.get("uneven_m", (0.5 if hard else 0.25) * unequal),
+        near_m=fixed.get("near_m", 0.0),
         far_m=fixed.get("far_m", (1.2 if hard else 0.4) * (rng.random() < 0.6)),
     )
     pulls, said = fixed["health"] if "health" in fixed else health(rng, engine, hard=hard)
@@ -234,14 +246,9 @@ def engine_clip(rng: Rng, *, hard: bool = False, **fixed: Any) -> tuple[Floats, 
     base_rpm = fixed.get("rpm", draw_rpm(rng, band, engine))
     motion = speed_curve(rng, kind, base_rpm, duration, wander)
     ripple = fixed.get("ripple", rng.uniform(0, 0.012 if hard else 0.005) * (1.0 if band == "idle" else 0.3))
-    run, said = draw_run(
-        rng,
-        engine,
-        with_torque_ripple(motion, engine.firing_deg, engine.cycle_deg, ripple),
-        band,
-        hard=hard,
-        **{"microphones": int(1 + (rng.random() < 0.12)), **fixed},
-    )
+    moving = with_torque_ripple(motion, engine.firing_deg, engine.cycle_deg, ripple)
+    microphones = int(1 + (rng.random() < 0.12))
+    run, said = draw_run(rng, engine, moving, band, {"microphones": microphones, "hard": hard, **fixed})
     clean = at_microphones(run, rng)
     rate = int(fixed.get("rate_hz", rng.choice(RATES_HZ)))
     clean = recording.resampled(clean, SIM_HZ, rate)
@@ -273,9 +280,6 @@ def engine_clip(rng: Rng, *, hard: bool = False, **fixed: Any) -> tuple[Floats, 
         "ripple": round(float(ripple), 4),
         "rpm_track": track(motion, duration),
     }
+    if fixed.get("dense"):
+        truth["rpm_dense"] = track(motion, duration, 0.02)
     return x, rate, truth | said | spoilt
-
-
-def with_dense_track(truth: dict[str, Any], motion: Motion) -> dict[str, Any]:
-    """Truth with the speed every 0.02 s, for judging a speed track."""
-    return truth | {"rpm_dense": track(motion, truth["duration_s"], 0.02)}

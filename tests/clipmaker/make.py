@@ -1,4 +1,8 @@
-"""Command: ``python -m tests.clipmaker.make engines|others --count N --seed K --out FOLDER [--hard]``."""
+"""Command: ``python -m tests.clipmaker.make KIND --count N --seed K --out FOLDER [--hard]``.
+
+KIND is engines, others (no engine), limping (even engines that limp), moving (speeds with a dense truth) or harmonics
+(in white noise).
+"""
 
 import argparse
 import json
@@ -12,7 +16,9 @@ import soundfile
 
 from tests.clipmaker.engine_clips import engine_clip
 from tests.clipmaker.others import other_clip
+from tests.clipmaker.special import harmonic_clip, limping_even_clip, moving_clip
 
+TRUTH = ("truth.jsonl", "others.jsonl")
 Maker = Callable[[np.random.Generator, int], tuple[np.ndarray, int, dict[str, Any]]]
 
 
@@ -31,17 +37,21 @@ def write_set(out: Path, truth_name: str, count: int, seed: int, make: Maker) ->
 
 def main(argv: list[str] | None = None) -> None:
     """Read the command line and write the clips."""
+    makers: dict[str, Maker] = {
+        "engines": lambda rng, _: engine_clip(rng, hard=args.hard),
+        "others": other_clip,
+        "limping": limping_even_clip,
+        "moving": moving_clip,
+        "harmonics": harmonic_clip,
+    }
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("what", choices=["engines", "others"])
+    parser.add_argument("what", choices=list(makers))
     parser.add_argument("--count", type=int, default=40)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--out", type=Path, required=True)
-    parser.add_argument("--hard", action="store_true", help="more noise, more faults, less regular engines")
+    parser.add_argument("--hard", action="store_true", help="engines: more noise, more faults, less regular")
     args = parser.parse_args(argv)
-    if args.what == "engines":
-        write_set(args.out, "truth.jsonl", args.count, args.seed, lambda rng, _: engine_clip(rng, hard=args.hard))
-    else:
-        write_set(args.out, "others.jsonl", args.count, args.seed, other_clip)
+    write_set(args.out, TRUTH[args.what == "others"], args.count, args.seed, makers[args.what])
 
 
 if __name__ == "__main__":
