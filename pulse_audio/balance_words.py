@@ -36,7 +36,7 @@ def facts(layout: Layout, found: Balance) -> tuple[Fact, ...]:
     """Return the five facts about a layout, forces first."""
     boxer = is_boxer(layout)
     return (
-        _shaking_fact("primary force", found.primary_force, 1.0, _primary_force(found, boxer)),
+        _shaking_fact("primary force", found.primary_force, 1.0, _primary_force(layout, found, boxer)),
         _shaking_fact("secondary force", found.secondary_force, found.rod_ratio, _secondary_force(found)),
         _shaking_fact("primary couple", found.primary_couple, 1.0, _primary_couple(layout, found, boxer)),
         _shaking_fact("secondary couple", found.secondary_couple, found.rod_ratio, _secondary_couple(found, boxer)),
@@ -128,13 +128,15 @@ def _shafts(shaking: Shaking) -> str:
     return f"A counterweight can't remove it; that takes {shafts}."
 
 
-def _primary_force(found: Balance, boxer: bool) -> str:
+def _primary_force(layout: Layout, found: Balance, boxer: bool) -> str:
     force = found.primary_force
     if force.is_nothing and boxer:
         return "Opposite pistons move out and in together, so their once-a-turn forces cancel."
     if force.is_nothing:
         return "While some pistons pull one way, others pull as hard the other way: the once-a-turn forces cancel."
-    return f"The pistons' once-a-turn forces add up, {_direction(force)}. {_remedy(force)}"
+    alone = len(layout.cylinders) == 1
+    cause = "The one piston's force has no counterpart" if alone else "The pistons' once-a-turn forces add up"
+    return f"{cause}, {_direction(force)}. {_remedy(force)}"
 
 
 def _secondary_force(found: Balance) -> str:

@@ -4,9 +4,11 @@ import itertools
 from decimal import Decimal, getcontext
 from pathlib import Path
 
+import click
 import numpy as np
 import pytest
 
+from pulse_audio.cli.options import SPEED, Speed
 from pulse_audio.errors import SpeedError
 from pulse_audio.speed import SpeedCurve, from_csv
 
@@ -157,3 +159,44 @@ def test_absent_csv_is_refused(tmp_path: Path) -> None:
     """A file that is not there is named with the reason."""
     with pytest.raises(SpeedError, match=r"none.csv: No such file"):
         from_csv(tmp_path / "none.csv")
+
+
+def read_speed(text: str) -> Speed:
+    return SPEED.convert(text, None, None)
+
+
+def test_speed_argument(tmp_path: Path) -> None:
+    """On the command line a speed is a number, a ramp over the whole duration, or a CSV file."""
+    assert read_speed("900").steady_rpm == 900
+    assert read_speed("900").curve(5).is_steady
+    assert read_speed("900:900").steady_rpm == 900
+    ramp = read_speed("900:4000")
+    assert ramp.steady_rpm is None
+    assert ramp.curve(8).rpm_at([0, 4, 8, 9]) == pytest.approx([900, 2450, 4000, 4000])
+    path = tmp_path / "blip.csv"
+    path.write_text("time_s,rpm\n0,900\n2,3000\n")
+    assert read_speed(str(path)).curve(100).rpm.tolist() == [900, 3000]
+    assert read_speed(str(path)).steady_rpm is None
+
+
+@pytest.mark.parametrize(
+    ("text", "message"),
+    [
+        ("fast", "rpm=fast is not a number; give 20 to 15000 rpm; a speed is a number, a ramp"),
+        ("", "is not a number"),
+        ("0", "rpm=0 is out of range"),
+        ("-900", "rpm=-900 is out of range"),
+        ("1e9", "rpm=1e9 is out of range"),
+        ("nan", "rpm=nan is out of range"),
+        ("15", "15 Hz is 900 rpm"),
+        ("900:", "is not a number"),
+        ("900:0", "rpm=0 is out of range"),
+        ("900:4000:900", "is not a number"),
+        ("none.csv", "none.csv: No such file"),
+        ("a" * 300, "is not a number"),
+    ],
+)
+def test_bad_speed_arguments(text: str, message: str) -> None:
+    """Each speed that cannot be read is refused with the range and the three forms."""
+    with pytest.raises(click.BadParameter, match=message):
+        read_speed(text)
