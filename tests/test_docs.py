@@ -1,0 +1,105 @@
+"""Every command line in README.md and docs/ works, and every link leads somewhere."""
+
+import os
+import re
+import shlex
+import subprocess
+import sys
+from dataclasses import dataclass
+from pathlib import Path
+
+import click
+import pytest
+
+import pulse_audio
+from pulse_audio.cli import COMMANDS, main
+
+ROOT = Path(__file__).parents[1]
+PAGES = sorted([ROOT / "README.md", ROOT / "DEVELOPERS.md", *(ROOT / "docs").glob("*.md")])
+BLOCK = re.compile(r"^```(\w+)[ ]*(\S*)\n(.*?)^```$", re.MULTILINE | re.DOTALL)
+LINK = re.compile(r"\]\((?!https?:)([^)#]+)")
+SET_UP = (".venv", "python3 -m venv")  # run by .ci/run, not here: an environment within an environment
+NEEDS_A_PERSON = ("play", "drill")  # their options are checked here; tests of their own play them
+
+
+@dataclass(frozen=True, kw_only=True)
+class Page:
+    """The parts of a page that can be run: files that it gives in full, and command lines in order."""
+
+    files: dict[str, str]
+    commands: tuple[str, ...]
+
+
+def _read(path: Path) -> Page:
+    blocks = BLOCK.findall(path.read_text(encoding="utf-8"))
+    lines = "\n".join(body for language, _, body in blocks if language == "sh").replace("\\\n", " ").splitlines()
+    return Page(
+        files={name: body for _, name, body in blocks if name},
+        commands=tuple(line for line in lines if line.strip() and not line.startswith(SET_UP)),
+    )
+
+
+def _only_checked(line: str) -> bool:
+    words = shlex.split(line)
+    return words[1] in NEEDS_A_PERSON or "--microphone" in words
+
+
+@pytest.mark.parametrize("path", PAGES, ids=lambda p: p.name)
+def test_commands_in_page_run(path: Path, tmp_path: Path) -> None:
+    """Run in order in one folder, each command of a page ends well, and writes nothing on stderr but remarks."""
+    page = _read(path)
+    (tmp_path / "samples").symlink_to(ROOT / "samples")
+    for name, body in page.files.items():
+        (tmp_path / name).write_text(body, encoding="utf-8")
+    bin_folder = Path(sys.executable).parent
+    env = {**os.environ, "PATH": f"{bin_folder}{os.pathsep}{os.environ['PATH']}"}
+    for line in page.commands:
+        assert line.startswith(("firing-pulse ", "ls ", "python ")), f"{line}: say how this is to be tested"
+        if line.startswith("firing-pulse ") and _only_checked(line):
+            _, name, *args = shlex.split(line)
+            command = main.get_command(click.Context(main), name)
+            assert command is not None
+            command.make_context(name, args)
+            continue
+        done = subprocess.run(["bash", "-c", line], cwd=tmp_path, env=env, capture_output=True, text=True, check=False)
+        assert done.returncode == 0, f"{line}\n{done.stderr}"
+        assert "Traceback" not in done.stderr
+
+
+@pytest.mark.parametrize("path", PAGES, ids=lambda p: p.name)
+def test_links_lead_somewhere(path: Path) -> None:
+    """Every link to a file of the project leads to one that is there."""
+    for target in LINK.findall(path.read_text(encoding="utf-8")):
+        assert (path.parent / target).exists(), f"{path.name} links to {target}"
+
+
+def test_every_command_is_in_the_docs() -> None:
+    """Each command has an example in README.md or docs/."""
+    lines = [line for path in PAGES for line in _read(path).commands]
+    for name in COMMANDS:
+        assert any(line.startswith(f"firing-pulse {name}") for line in lines) or name == "demo", name
+
+
+def test_readme_sets_up_with_two_commands() -> None:
+    """The first shell block of README.md is the two commands: one installs and runs the demo, one runs the tests."""
+    first = next(body for language, _, body in BLOCK.findall((ROOT / "README.md").read_text()) if language == "sh")
+    lines = first.splitlines()
+    assert len(lines) == 2
+    assert lines[0].startswith("python3 -m venv .venv && ")
+    assert lines[0].endswith("firing-pulse demo")
+    assert lines[1].endswith(".venv/bin/pytest")
+
+
+def test_versions_agree() -> None:
+    """The version is the same in pyproject.toml, in the package, and at the top of the change log."""
+    project = (ROOT / "pyproject.toml").read_text()
+    log = (ROOT / "DEVELOPERS.md").read_text().split("## Change log")[1]
+    assert re.search(r'^version = "(.*)"$', project, re.MULTILINE)[1] == pulse_audio.__version__  # type: ignore[index]
+    assert re.search(r"^### (\S+)", log, re.MULTILINE)[1] == pulse_audio.__version__  # type: ignore[index]
+
+
+def test_every_folder_of_code_is_packaged() -> None:
+    """The packages that pyproject.toml lists are all that there are, so that none is missing from a wheel."""
+    listed = set(re.findall(r'^    "(pulse_audio[\w.]*)",$', (ROOT / "pyproject.toml").read_text(), re.MULTILINE))
+    folders = {p.parent.relative_to(ROOT) for p in (ROOT / "pulse_audio").rglob("*.py")}
+    assert listed == {".".join(folder.parts) for folder in folders} | {"pulse_audio.samples"}
