@@ -106,6 +106,12 @@ def same_sound(this: Layout) -> tuple[str, ...]:
     return tuple(name for name, ratio in sound_alikes(this).items() if math.isclose(ratio, 1.0, rel_tol=1e-3))
 
 
+def fires_alike(one: Layout, two: Layout) -> bool:
+    """Whether two layouts give the same train of pulses at the same speed."""
+    (one_deg, one_pattern), (two_deg, two_pattern) = _pulse_pattern(one), _pulse_pattern(two)
+    return math.isclose(one_deg, two_deg, rel_tol=1e-3) and _is_rotation(one_pattern, two_pattern)
+
+
 Pattern = tuple[tuple[float, float], ...]
 
 

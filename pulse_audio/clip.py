@@ -4,6 +4,7 @@ Samples are float64, full scale is 1, shape (frames,) for mono or (frames, chann
 """
 
 import contextlib
+import io
 import os
 import re
 from collections.abc import Iterable, Iterator
@@ -286,3 +287,10 @@ def write_blocks(
             ) from e
         if stream.error:
             raise stream.error
+
+
+def flac_bytes(clip: Clip) -> bytes:
+    """Return a clip as a 16-bit FLAC file in memory."""
+    stream = io.BytesIO()
+    _soundfile().write(stream, clip.samples, clip.sample_rate_hz, format="FLAC", subtype="PCM_16")
+    return stream.getvalue()

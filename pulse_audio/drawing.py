@@ -14,6 +14,8 @@ from pulse_audio.errors import LayoutError
 from pulse_audio.layout import ANGLE_TOLERANCE_DEG, Layout
 
 ROD_RATIO = 0.25  # crank radius over rod length; common practice is 0.25 to 0.33
+WIDEST_HALF_BORE = 0.95
+BORE_BELOW, BORE_ABOVE = 0.3, 0.8  # how far the bore reaches past the piston pin's lowest and highest place
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -83,6 +85,16 @@ def piston_distance(after_tdc_deg: ArrayLike, rod_ratio: float = ROD_RATIO) -> N
     """Return the distance of the piston pin from the crank centre in crank radii; rods are drawn 10 radii at most."""
     drawn_ratio = max(rod_ratio, 0.1)
     return 2.0 * piston_height(after_tdc_deg, drawn_ratio) + 1.0 / drawn_ratio - 1.0
+
+
+def half_bore(layout: Layout, rod_ratio: float = ROD_RATIO) -> float:
+    """Return half the drawn bore: narrower where neighbouring banks would cut into each other."""
+    directions = [b.angle_deg for b in banks(layout)]
+    if len(directions) < 2:
+        return WIDEST_HALF_BORE
+    gap_deg = min(np.diff([*directions, directions[0] + 360.0]).min(), 170.0)
+    skirt = float(piston_distance(180.0, rod_ratio)) - BORE_BELOW
+    return float(min(WIDEST_HALF_BORE, 0.92 * skirt * np.tan(np.deg2rad(gap_deg) / 2.0)))
 
 
 def numbers_text(cylinders: tuple[int, ...]) -> str:

@@ -4,7 +4,18 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from pulse_audio.drawing import ROD_RATIO, banks, firings, numbers_text, pins, piston_distance, piston_height
+from pulse_audio.drawing import (
+    BORE_ABOVE,
+    BORE_BELOW,
+    ROD_RATIO,
+    banks,
+    firings,
+    half_bore,
+    numbers_text,
+    pins,
+    piston_distance,
+    piston_height,
+)
 from pulse_audio.figures.style import BLUE, GREY, INK, ORANGE, PALE, crank_axis
 from pulse_audio.layout import Layout
 from pulse_audio.orders import order_table
@@ -86,14 +97,16 @@ def end_view(axes: "Axes", layout: Layout, *, crank_deg: float, rod_ratio: float
 
     bank_list = banks(layout)
     top, bottom = piston_distance([0.0, 180.0], rod_ratio)
-    half_bore = _half_bore([b.angle_deg for b in bank_list], float(bottom))
+    wide = half_bore(layout, rod_ratio)
     reach = float(top) + 1.6
     for bank in bank_list:
         along, across = _unit(bank.angle_deg), _unit(bank.angle_deg + 90.0)
         for side in (-1.0, 1.0):
-            edge = np.array([along * s + across * side * half_bore for s in (float(bottom) - 0.35, float(top) + 0.75)])
+            edge = np.array(
+                [along * s + across * side * wide for s in (float(bottom) - BORE_BELOW, float(top) + BORE_ABOVE)]
+            )
             axes.plot(edge[:, 0], edge[:, 1], color=INK, lw=1.6)
-        head = np.array([along * (float(top) + 0.75) + across * side * half_bore for side in (-1.0, 1.0)])
+        head = np.array([along * (float(top) + BORE_ABOVE) + across * side * wide for side in (-1.0, 1.0)])
         axes.plot(head[:, 0], head[:, 1], color=INK, lw=1.6)
         name = along * (float(top) + 1.35)
         axes.text(
@@ -110,7 +123,7 @@ def end_view(axes: "Axes", layout: Layout, *, crank_deg: float, rod_ratio: float
         pin = _unit(cylinder.throw_deg + crank_deg)
         distance = float(piston_distance(cylinder.throw_deg + crank_deg - cylinder.bank_deg, rod_ratio))
         corners = [
-            along * (distance + up) + across * side * half_bore * 0.94
+            along * (distance + up) + across * side * wide * 0.94
             for up, side in ((-0.35, -1), (-0.35, 1), (0.4, 1), (0.4, -1))
         ]
         axes.add_patch(Polygon(corners, closed=True, fc=PALE, ec=INK, lw=1.1, zorder=2))
@@ -136,14 +149,6 @@ def end_view(axes: "Axes", layout: Layout, *, crank_deg: float, rod_ratio: float
     axes.set_ylim(low[1], high[1])
     axes.set_aspect("equal")
     axes.axis("off")
-
-
-def _half_bore(bank_angles: list[float], bottom: float) -> float:
-    """Half the drawn bore: narrower where neighbouring banks would cut into each other."""
-    if len(bank_angles) < 2:
-        return 0.95
-    gaps = np.diff([*sorted(bank_angles), min(bank_angles) + 360.0])
-    return float(min(0.95, 0.92 * (bottom - 0.35) * np.tan(np.deg2rad(min(gaps.min(), 170.0)) / 2.0)))
 
 
 def _unit(angle_deg: float) -> np.ndarray[tuple[int], np.dtype[np.float64]]:

@@ -1,0 +1,139 @@
+"""A recording on the page: its sound, its outline, what was found in it, and which layout of the page it fits."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from html import escape
+
+import numpy as np
+from scipy.signal import resample_poly
+
+from pulse_audio.analysis.result import Analysis, Reading
+from pulse_audio.catalogue import fires_alike, layout_names
+from pulse_audio.catalogue import layout as catalogue_layout
+from pulse_audio.clip import Clip, flac_bytes
+from pulse_audio.layout import Layout
+from pulse_audio.lesson import svg
+from pulse_audio.lesson.cards import text
+from pulse_audio.lesson.loops import SAMPLE_RATE_HZ, as_text
+from pulse_audio.lesson.texts import Texts
+from pulse_audio.loudness import match
+
+LONGEST_S = 8.0
+SHORTEST_S = 0.4  # loudness needs a block of this length
+WAVE_POINTS = 240
+MAX_OTHERS = 6
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Recording:
+    """A recording and what was found in it.
+
+    Attributes
+    ----------
+    name : str
+        As shown.
+    clip : Clip
+        The span that the answer is about.
+    analysis : Analysis
+    """
+
+    name: str
+    clip: Clip
+    analysis: Analysis
+
+
+def found_rpm(analysis: Analysis) -> float | None:
+    """Return the speed of the best reading, None where nothing was read."""
+    return analysis.readings[0].rpm if analysis.readings else None
+
+
+def fitting(analysis: Analysis, layouts: Sequence[Layout]) -> tuple[int, Reading] | None:
+    """Return the layout of the page that the recording fits best, and the reading that says so."""
+    named = set(layout_names())
+    for reading in analysis.readings:
+        known = [catalogue_layout(name) for name in reading.layouts if name in named]
+        for index, layout in enumerate(layouts):
+            if layout.name in reading.layouts or any(fires_alike(layout, other) for other in known):
+                return index, reading
+    return None
+
+
+def sound(recording: Recording, level_lufs: float) -> str:
+    """Return at most 8 s of the recording as one channel of FLAC in base 64, as loud as the layouts."""
+    samples = recording.clip.samples
+    mono = samples if samples.ndim == 1 else samples.mean(axis=1)
+    rate = recording.clip.sample_rate_hz
+    mono = mono[: int(LONGEST_S * rate)]
+    if len(mono) < SHORTEST_S * rate:
+        mono = np.pad(mono, (0, int(SHORTEST_S * rate) + 1 - len(mono)))
+    if rate != SAMPLE_RATE_HZ:
+        common = int(np.gcd(rate, SAMPLE_RATE_HZ))
+        mono = resample_poly(mono, SAMPLE_RATE_HZ // common, rate // common)
+    (level,) = match([Clip(samples=mono, sample_rate_hz=SAMPLE_RATE_HZ)], level_lufs)
+    return as_text(flac_bytes(level))
+
+
+def section(recording: Recording, layouts: Sequence[Layout], texts: Texts) -> str:
+    """Return the part of the page about the recording."""
+    found = recording.analysis
+    parts = [
+        text("h3", texts("recording", "title")),
+        text("p", recording.name, class_="quiet"),
+        text("button", texts("recording", "play"), type="button", id="recording-play", aria_pressed="false"),
+        _outline(recording, texts),
+        "".join(text("p", line) for line in _lines(found, layouts, texts)),
+        _found_strip(found, texts),
+        text("p", texts("recording", "limits"), class_="quiet"),
+    ]
+    label = escape(texts("recording", "title"))
+    return svg.tag("section", "".join(parts), class_="recording", aria_label=label)
+
+
+def _outline(recording: Recording, texts: Texts) -> str:
+    samples = recording.clip.samples
+    mono = np.abs(samples if samples.ndim == 1 else samples.max(axis=1))
+    edges = np.linspace(0, len(mono), min(WAVE_POINTS, len(mono)) + 1).astype(int)
+    peaks = np.maximum.reduceat(mono, edges[:-1])
+    label = texts("recording", "wave_label", seconds=round(recording.clip.duration_s, 1))
+    return svg.wave((peaks / max(float(peaks.max()), 1e-9)).tolist(), label)
+
+
+def _lines(found: Analysis, layouts: Sequence[Layout], texts: Texts) -> list[str]:
+    percent = round(100 * found.confidence)
+    rate = texts.number(found.firing_rate_hz or 0.0, 1)
+    lines = [
+        {
+            "even": lambda: texts("recording", "found_even", percent=percent, rate=rate),
+            "uneven": lambda: texts("recording", "found_uneven", percent=percent, rate=rate, gaps=_gaps(found, texts)),
+            "undetermined": lambda: texts("recording", "found_undetermined"),
+            "no-rhythm": lambda: texts("recording", "found_nothing"),
+        }[found.verdict]()
+    ]
+    if found.verdict not in ("even", "uneven"):
+        return lines
+    fit = fitting(found, layouts)
+    if fit is None:
+        lines.append(texts("recording", "fits_none"))
+    else:
+        index, reading = fit
+        name, rpm, share = layouts[index].name, round(reading.rpm), round(100 * reading.probability)
+        lines.append(texts("recording", "fits", name=name, rpm=rpm, percent=share))
+    fitted = fit[1] if fit else None
+    others = [f"{', '.join(r.layouts[:3]) or '?'} ({round(r.rpm)} rpm)" for r in found.readings if r is not fitted]
+    if others:
+        lines.append(texts("recording", "others", names="; ".join(others[:MAX_OTHERS])))
+    rpm_found = found_rpm(found)
+    if rpm_found is not None:
+        lines.append(texts("recording", "same_speed", rpm=round(rpm_found)))
+    return lines
+
+
+def _gaps(found: Analysis, texts: Texts) -> str:
+    return "-".join(texts.number(gap, 0) for gap in found.intervals_deg or ())
+
+
+def _found_strip(found: Analysis, texts: Texts) -> str:
+    if not found.intervals_deg:
+        return ""
+    label = texts("recording", "strip_label", gaps=_gaps(found, texts))
+    return svg.measured_strip(found.intervals_deg, label, texts("card", "strip_axis"))
