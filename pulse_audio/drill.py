@@ -286,7 +286,7 @@ def _count(rng: np.random.Generator, level: int) -> Made:
     layout = _one(rng, [p for p in some if len(p.pulse_intervals_deg) == right])
     low = max(1, min(right - int(rng.integers(4)), MAX_PULSES - 3))
     choices = tuple(str(n) for n in range(low, low + 4))
-    prompt = "How many pulses are in one cycle? A cycle is two turns of the crank; the higher tick begins it."
+    prompt = "How many pulses are in one cycle? A cycle is two turns of the crank; a tick begins it."
     return layout, prompt, choices, right - low, _described(layout)
 
 
@@ -300,9 +300,13 @@ def _where(rng: np.random.Generator, level: int) -> Made:
     below = int(rng.integers(min(4, int(right_deg // step_deg) + 1)))
     below = max(below, 3 - int((layout.cycle_deg - right_deg - 1) // step_deg))
     choices = tuple(f"{right_deg + (k - below) * step_deg:g} degrees" for k in range(4))
-    marks = "the higher tick is 0" if level < TICKS_BELOW_LEVEL else "pulse 1, after the longest gap, is at 0"
+    marks = (
+        "ticks come every 90, the high one at 0"
+        if level < TICKS_BELOW_LEVEL
+        else "pulse 1, after the longest gap, is at 0"
+    )
     prompt = f"Where is the crank when pulse {pulse + 1} of the cycle comes? A cycle is 720 degrees; {marks}."
-    because = f"pulse {pulse + 1} comes at {right_deg:g} degrees; intervals {layout.intervals_text}"
+    because = f"Pulse {pulse + 1} comes at {right_deg:g} degrees; intervals {layout.intervals_text}"
     return layout, prompt, choices, below, because
 
 
@@ -339,4 +343,6 @@ def _label(layout: Layout) -> str:
 def _described(layout: Layout) -> str:
     count = len(layout.pulse_intervals_deg)
     pulses = "1 pulse" if count == 1 else f"{count} pulses"
-    return f"{layout.name}, {'even' if layout.is_even else 'uneven'}, {pulses} in a cycle, {layout.intervals_text}"
+    return (
+        f"It was {layout.name}, {'even' if layout.is_even else 'uneven'}, {pulses} in a cycle, {layout.intervals_text}"
+    )

@@ -12,21 +12,16 @@ from numpy.typing import NDArray
 from pulse_audio import checks
 from pulse_audio.errors import PulseError, RangeError
 from pulse_audio.exhaust import Exhaust
+from pulse_audio.fader import FADE_S, LEVEL_DB, LEVEL_MAX_DB, LEVEL_MIN_DB, Fader
 from pulse_audio.firing import Liveliness
 from pulse_audio.layout import Layout
 from pulse_audio.speed import SpeedCurve
 from pulse_audio.synth import Synth
-from pulse_audio.units import db_from_ratio, ratio_from_db
+from pulse_audio.units import db_from_ratio
 
 Floats = NDArray[np.float64]
 
-# 0 dB is the synthesiser's own level (-23 LUFS, EBU R 128 programme loudness, peaks below -1 dBFS). Playing may only be
-# softer than that, so that no key can make it overload.
-LEVEL_MIN_DB, LEVEL_MAX_DB, LEVEL_DB = -40.0, 0.0, -12.0
-RISE_DB_PER_S = 14.0  # from silence to the usual level in 2 s, slow enough to take headphones off
-STEP_DB_PER_S = 100.0
 SILENT_DB = -60.0
-FADE_S = 0.03  # holding and ending: too slow to click, too fast to be waited for
 TICK_DB = -20.0
 SLOW_PULSES_HZ = 3.0  # one by one: gaps of 85 ms and more can be counted, and 330 ms without hurry
 GLIDE_S_PER_OCTAVE = 0.35
@@ -126,9 +121,7 @@ class LiveEngine:
         self._slow_from: float | None = None
         self._dropped: frozenset[int] = frozenset()
         self._held = self._ending = False
-        self._wanted_db = checks.number("level", level_db, low=LEVEL_MIN_DB, high=LEVEL_MAX_DB, unit="dB")
-        self._level_db, self._db_per_s = LEVEL_MIN_DB, RISE_DB_PER_S
-        self._fade = 0.0  # 0 silent, 1 sounding
+        self._fader = Fader(level_db, sample_rate_hz)
         self._peak_db = SILENT_DB
         self._note = ""
         self._frames_left = None if duration_s is None else max(round(duration_s * sample_rate_hz), 1)
@@ -149,7 +142,7 @@ class LiveEngine:
             ticks=self._ticks,
             held=self._held,
             slow=self._slow_from is not None,
-            level_db=self._wanted_db,
+            level_db=self._fader.wanted_db,
             peak_db=self._peak_db,
             note=self._note,
         )
@@ -160,31 +153,15 @@ class LiveEngine:
             n_frames = min(n_frames, self._frames_left)
             self._frames_left -= n_frames
             self._ending |= self._frames_left <= FADE_S * self._rate
-        fade_to = 0.0 if self._held or self._ending else 1.0
-        if self._fade == fade_to == 0.0:
+        sounding = not (self._held or self._ending)
+        if self._fader.is_shut and not sounding:
             self._peak_db = SILENT_DB
             return np.zeros(0 if self._ending else n_frames)
         samples = self._synth.next_block(n_frames)
-        gain = self._gains(n_frames, fade_to)
+        gain = self._fader.gains(n_frames, sounding=sounding)
         samples = samples * (gain if samples.ndim == 1 else gain[:, None])
         self._peak_db = max(db_from_ratio(float(np.abs(samples).max(initial=0.0))), SILENT_DB)
         return samples
-
-    def _gains(self, n_frames: int, fade_to: float) -> Floats:
-        """Return the gain of each frame: level and fade, both on their way to where they are wanted."""
-        block_s = n_frames / self._rate
-        before = ratio_from_db(self._level_db)
-        step_db = self._db_per_s * block_s
-        self._level_db += float(np.clip(self._wanted_db - self._level_db, -step_db, step_db))
-        if self._level_db == self._wanted_db:
-            self._db_per_s = STEP_DB_PER_S  # the first rise is over
-        level = np.linspace(before, ratio_from_db(self._level_db), n_frames)
-        if self._fade == fade_to == 1.0:
-            return level
-        towards = 1.0 if fade_to > self._fade else -1.0
-        ramp = np.clip(self._fade + towards * np.arange(1, n_frames + 1) / (FADE_S * self._rate), 0.0, 1.0)
-        self._fade = float(ramp[-1]) if n_frames else self._fade
-        return np.asarray(level * (0.5 - 0.5 * np.cos(np.pi * ramp)))
 
     # What the keys do -------------------------------------------------------------------------------------------
 
@@ -258,8 +235,8 @@ class LiveEngine:
 
     def change_level(self, by_db: float) -> None:
         """Play louder or softer within the limits."""
-        wanted = self._wanted_db + by_db
-        self._wanted_db = min(max(wanted, LEVEL_MIN_DB), LEVEL_MAX_DB)
+        wanted = self._fader.wanted_db + by_db
+        self._fader.wanted_db = min(max(wanted, LEVEL_MIN_DB), LEVEL_MAX_DB)
         if wanted > LEVEL_MAX_DB:
             raise RangeError("this is the loudest it plays; use the loudspeaker's own control for more")
 

@@ -123,7 +123,9 @@ class Playback(Generic[Scene_co]):
         self.block_frames = block_frames
         self.finished = threading.Event()
         self._source = source
-        self._ready: queue.Queue[NDArray[np.float32] | None] = queue.Queue(maxsize=queue_blocks)
+        # A device fills its own buffer at one go when it starts; until then the queue holds that much more.
+        self._ready: queue.Queue[NDArray[np.float32] | None] = queue.Queue(maxsize=queue_blocks + 2 * DEVICE_BLOCKS)
+        self._queue_blocks = queue_blocks
         self._actions: queue.SimpleQueue[Callable[[], object]] = queue.SimpleQueue()
         self._scenes: deque[tuple[int, Scene_co]] = deque(maxlen=4096)
         self._scenes_lock = threading.Lock()
@@ -147,6 +149,7 @@ class Playback(Generic[Scene_co]):
         while not (self._ready.full() or self._failure or self.finished.is_set() or not self._worker.is_alive()):
             time.sleep(0.001)
         self.check()
+        self._ready.maxsize = self._queue_blocks
         self._last_call_s = time.monotonic()
         stream.start()
 

@@ -8,7 +8,8 @@ from textwrap import wrap
 
 from pulse_audio.controls import KEYS
 from pulse_audio.drawing import firings, numbers_text
-from pulse_audio.live import LEVEL_MAX_DB, LEVEL_MIN_DB, SILENT_DB, Scene
+from pulse_audio.fader import LEVEL_MAX_DB, LEVEL_MIN_DB
+from pulse_audio.live import SILENT_DB, Scene
 from pulse_audio.playback import Dropouts
 from pulse_audio.units import cycle_hz, firing_hz
 
@@ -67,7 +68,7 @@ def screen(view: View, *, columns: int, colour: bool) -> list[str]:
         "",
         _cut(f"exhaust {scene.exhaust}; ticks {'on' if scene.ticks else 'off'}; {cylinder_words(scene)}", width),
         _cut(level_line(scene), width),
-        _styled(_cut(dropouts or "dropouts: none", width), warn if dropouts else ""),
+        *(_styled(line, warn if dropouts else "") for line in wrap(dropouts or "dropouts: none", width)),
         "",
     ]  # fmt: skip
     if view.caution_shown:

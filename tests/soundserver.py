@@ -61,7 +61,7 @@ class SoundServer:
         path = self.folder / f"monitor-{time.monotonic_ns()}.raw"
         with path.open("wb") as sink:
             process = subprocess.Popen(
-                ["parec", f"--device={SINK}.monitor", "--format=float32le", f"--rate={RATE_HZ}", "--channels=1",
+                ["parec", f"--device={SINK}.monitor", "--format=float32le", f"--rate={RATE_HZ}", "--channels=2",
                  "--latency-msec=20"],
                 env=self.env, stdout=sink,
             )  # fmt: skip
@@ -102,9 +102,9 @@ class Monitor:
 
     @property
     def samples(self) -> NDArray[np.float64]:
-        """All samples so far."""
+        """The left channel so far."""
         raw = self.path.read_bytes()
-        return np.frombuffer(raw[: len(raw) // 4 * 4], dtype="<f4").astype(np.float64)
+        return np.frombuffer(raw[: len(raw) // 8 * 8], dtype="<f4")[::2].astype(np.float64)
 
     @property
     def heard(self) -> NDArray[np.float64]:

@@ -111,14 +111,20 @@ def test_device_gets_every_sample_once_and_in_order(started: Start, made: int, c
     assert playback.dropouts.total == 0
 
 
-def test_queue_is_full_before_the_device_begins_and_never_grows(started: Start) -> None:
-    """The worker stays a fixed number of blocks ahead, so that a key is heard after a known time."""
+def test_queue_is_full_before_the_device_begins_and_short_afterwards(started: Start) -> None:
+    """A device's first gulp of eight blocks finds them ready; then four wait, so that keys act soon."""
     source = Counter()
     stream = PaperStream()
-    started(source, stream, queue_blocks=4)
+    playback = started(source, stream, queue_blocks=4)
     assert stream.log == ["start"]
+    for _ in range(8):
+        pull(playback)
+    assert playback.dropouts.total == 0
+    for _ in range(10):
+        settle(lambda: not playback._ready.empty())
+        pull(playback)
     time.sleep(0.05)
-    assert len(source.calls) == 5  # four wait in the queue, one in the worker's hand
+    assert playback._ready.qsize() == 4
 
 
 def test_late_worker_gives_silence_and_is_counted_apart_from_a_dry_device(started: Start) -> None:
@@ -154,7 +160,10 @@ def test_an_action_is_heard_after_the_queued_blocks(started: Start) -> None:
     """A change made now is in the first block that is made after it, whole, and in none before."""
     source = Counter(step=1)
     playback = started(source, queue_blocks=4)
-    settle(lambda: len(source.calls) == 5)
+    for _ in range(20):
+        settle(lambda: not playback._ready.empty())
+        pull(playback)
+    settle(lambda: len(source.calls) == 25)  # twenty played, four queued, one in the worker's hand
     playback.do(lambda: setattr(source, "step", -1))
     signs = []
     for _ in range(8):
@@ -218,11 +227,9 @@ def test_error_of_the_source_reaches_the_caller(started: Start) -> None:
     def fail() -> None:
         raise PulseError("the exhaust fell off")
 
-    source = Counter()
-    playback = started(source, queue_blocks=2)
+    playback = started(Counter(), queue_blocks=2)
     playback.do(fail)
-    pull(playback)
-    settle(lambda: playback._failure)
+    settle(lambda: pull(playback) is not None and playback._failure)
     with pytest.raises(PulseError, match="the exhaust fell off"):
         playback.check()
 
