@@ -134,3 +134,8 @@ def test_order_table_of_an_uneven_twin() -> None:
     assert table.vanishing == (2.0, 6.0)
     assert table.strongest == (4.0,)
     assert table.share[0] == pytest.approx(0.765 / 2, abs=ROUNDING)
+
+
+def test_weak_orders_do_not_vanish() -> None:
+    """A 315-405 twin is weak at order 0.5 (.390 of 2) but vanishes only at order 4."""
+    assert order_table(layout("v-twin-45")).vanishing == (4.0,)
