@@ -1,7 +1,7 @@
 """Command: ``python -m tests.clipmaker.make KIND --count N --seed K --out FOLDER [--hard]``.
 
-KIND is engines, others (no engine), limping (even engines that limp), moving (speeds with a dense truth) or harmonics
-(in white noise).
+KIND is engines, others (no engine), limping (even engines that limp), moving (speeds with a dense truth), harmonics
+(in white noise) or sample (the one clip that ships, as ``uneven-twin-idle.flac``).
 """
 
 import argparse
@@ -16,7 +16,7 @@ import soundfile
 
 from tests.clipmaker.engine_clips import engine_clip
 from tests.clipmaker.others import other_clip
-from tests.clipmaker.special import harmonic_clip, limping_even_clip, moving_clip
+from tests.clipmaker.special import harmonic_clip, limping_even_clip, moving_clip, sample_clip
 
 TRUTH = ("truth.jsonl", "others.jsonl")
 Maker = Callable[[np.random.Generator, int], tuple[np.ndarray, int, dict[str, Any]]]
@@ -45,12 +45,16 @@ def main(argv: list[str] | None = None) -> None:
         "harmonics": harmonic_clip,
     }
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("what", choices=list(makers))
+    parser.add_argument("what", choices=[*makers, "sample"])
     parser.add_argument("--count", type=int, default=40)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--out", type=Path, required=True)
     parser.add_argument("--hard", action="store_true", help="engines: more noise, more faults, less regular")
     args = parser.parse_args(argv)
+    if args.what == "sample":
+        samples, rate, _ = sample_clip(np.random.default_rng(args.seed))
+        soundfile.write(args.out / "uneven-twin-idle.flac", np.squeeze(samples), rate, subtype="PCM_16")
+        return
     write_set(args.out, TRUTH[args.what == "others"], args.count, args.seed, makers[args.what])
 
 

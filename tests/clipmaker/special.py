@@ -16,7 +16,7 @@ LIMPS = ("unequal", "weak", "pipes")
 
 
 def limping_even_clip(rng: np.random.Generator, index: int) -> Made:
-    """Make an even engine limp: with unequal cylinders, with one weak cylinder, or with pipes at different distances."""
+    """Make an even engine limp: unequal cylinders, one weak cylinder, or pipes at different distances."""
     limp = LIMPS[index % len(LIMPS)]
     engine = EVEN[int(rng.integers(len(EVEN)))] if index % 2 else EVEN[int(rng.integers(3))]
     n = len(engine.firing_deg)
@@ -35,18 +35,33 @@ def limping_even_clip(rng: np.random.Generator, index: int) -> Made:
     return engine_clip(rng, engine=engine, kind=kind, snr_db=snr, health=(health, said), **fixed)
 
 
+def sample_clip(rng: np.random.Generator, _: int = 0) -> Made:
+    """Make the shipped sample: an uneven twin with open pipes at idle, a light wind blowing."""
+    engine = ENGINES["ptwin270"]
+    pulls = Health(strength=(1.0, 0.93), scatter=0.05, timing_deg=0.4)
+    motion = {"band": "idle", "kind": "drift", "rpm": 940.0, "wander": 0.002, "duration_s": 5.0}
+    sound = {"rate_hz": 22050, "snr_db": 18.0, "noise": "wind", "spoil": False, "microphones": 1}
+    return engine_clip(rng, engine=engine, collector=False, ticks=0.15, health=(pulls, {}), **motion, **sound)
+
+
 def moving_clip(rng: np.random.Generator, index: int) -> Made:
     """Draw a sweep or a blip with the true speed every 0.02 s."""
     snr = float(rng.uniform(15, 30))
     return engine_clip(rng, kind=("sweep", "blip")[index % 2], dense=True, snr_db=snr, spoil=False, duration_s=6.0)
 
 
-def harmonic_clip(rng: np.random.Generator, index: int) -> Made:
-    """Steady harmonics of a firing pattern in white noise, with the Cramer-Rao bound of the cycle rate.
+def rate_bound_hz(orders: Floats, amplitude: Floats, variance: float, *, samples: int, rate_hz: float) -> float:
+    """Cramer-Rao bound of the standard deviation of a harmonic signal's base rate in white noise.
 
     var(w0) >= 24 s2 / (N (N^2 - 1) sum l^2 A_l^2), real data (Christensen & Jakobsson, Multi-Pitch Estimation, 2009,
     from memory).
     """
+    information = samples * (samples**2 - 1) * (orders**2 * amplitude**2).sum()
+    return float(np.sqrt(24 * variance / information) * rate_hz / (2 * np.pi))
+
+
+def harmonic_clip(rng: np.random.Generator, index: int) -> Made:
+    """Steady harmonics of a firing pattern in white noise, with the bound of the cycle rate."""
     names = ("ptwin270", "ptwin180", "v45", "single4", "four_cross", "ptwin360", "four_flat", "triple120")
     engine = ENGINES[names[index % len(names)]]
     rate = int(rng.choice([8000, 22050]))
@@ -62,7 +77,6 @@ def harmonic_clip(rng: np.random.Generator, index: int) -> Made:
     lines = gains * pulse
     x = sum(np.real(a * np.exp(2j * np.pi * k * cycle_hz * n / rate)) for k, a in zip(orders, lines, strict=True))
     variance = float((np.abs(lines) ** 2).sum() / 2 / 10 ** (snr_db / 10))
-    bound = 24 * variance / (samples * (samples**2 - 1) * (orders**2 * np.abs(lines) ** 2).sum())
     x = x + np.sqrt(variance) * rng.standard_normal(samples)
     x *= 0.9 / np.abs(x).max()
     truth = {
@@ -78,6 +92,6 @@ def harmonic_clip(rng: np.random.Generator, index: int) -> Made:
         "fs": rate,
         "duration_s": seconds,
         "cycle_hz": cycle_hz,
-        "cycle_hz_bound": float(np.sqrt(bound) * rate / (2 * np.pi)),
+        "cycle_hz_bound": rate_bound_hz(orders, np.abs(lines), variance, samples=samples, rate_hz=rate),
     }
     return x, rate, truth
