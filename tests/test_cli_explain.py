@@ -29,7 +29,7 @@ def test_a_quarter_turn_twin(run: Run) -> None:
     """The answer shows throw, TDC, firing angle, order, intervals, rate, orders, gaps in ms, and the matching twin."""
     text = run("explain", "parallel-twin-270", "--rpm", 1200).stdout
     for line in (
-        "         2      90       0     270        270",
+        "         2      90       0          270 and 630        270",
         "  firing order   1-2",
         "  intervals      270-450 degrees: uneven",
         "  firing rate    20.0 a second at 1200 rpm (rpm x 2 / 120)",
@@ -81,7 +81,7 @@ def test_json_holds_what_the_text_shows(run: Run) -> None:
         "bank_deg": -22.5,
         "throw_deg": 22.5,
         "offset": 0,
-        "tdc_deg": 315,
+        "tdc_deg": [315, 675],
         "firing_deg": 315,
     }
     assert (told["firing_order"], told["intervals_deg"], told["even"]) == ([1, 2], [315, 405], False)

@@ -10,7 +10,7 @@ import click
 from pulse_audio.cli.options import RPM, json_option, layout_argument, rod_ratio_option
 
 if TYPE_CHECKING:
-    from pulse_audio.layout import Layout
+    from pulse_audio.layout import Cylinder, Layout
 
 WIDTH = 79
 BAR = 40
@@ -59,7 +59,7 @@ def as_dict(layout: "Layout", rpm: float, rod_ratio: float) -> dict[str, Any]:
                 "bank_deg": c.bank_deg,
                 "throw_deg": c.throw_deg,
                 "offset": c.offset,
-                "tdc_deg": c.tdc_deg,
+                "tdc_deg": _dead_centres(layout, c),
                 "firing_deg": c.firing_deg,
             }
             for c in layout.cylinders
@@ -120,6 +120,13 @@ def _paragraph(text: str, *, indent: str = "  ", hang: str | None = None) -> lis
     return textwrap.wrap(text, WIDTH, initial_indent=indent, subsequent_indent=later, break_on_hyphens=False)
 
 
+def _dead_centres(layout: "Layout", cylinder: "Cylinder") -> list[float]:
+    """Return every TDC of one cycle; none where throws and banks are not known."""
+    if cylinder.tdc_deg is None:
+        return []
+    return [cylinder.tdc_deg + 360.0 * turn for turn in range(layout.strokes // 2)]
+
+
 def _degrees(value: float | None) -> str:
     return "-" if value is None else f"{round(value, 2) + 0.0:g}"
 
@@ -132,10 +139,12 @@ def _crank(layout: "Layout", rpm: float) -> Iterator[str]:
     from pulse_audio.units import firing_hz
 
     if layout.has_geometry:
-        yield "  cylinder   throw    bank     TDC   fires at"
+        yield "  cylinder   throw    bank     top dead centres   fires at"
         for number, c in enumerate(layout.cylinders, start=1):
-            angles = (_degrees(a) for a in (c.throw_deg, c.bank_deg, c.tdc_deg))
-            yield f"  {number:8}" + "".join(f"{a:>8}" for a in angles) + f"{_degrees(c.firing_deg):>11}"
+            tops = " and ".join(map(_degrees, _dead_centres(layout, c)))
+            yield (
+                f"  {number:8}{_degrees(c.throw_deg):>8}{_degrees(c.bank_deg):>8}{tops:>21}{_degrees(c.firing_deg):>11}"
+            )
     else:
         for number, c in enumerate(layout.cylinders, start=1):
             yield f"  cylinder {number} fires at {_degrees(c.firing_deg)} degrees"
