@@ -14,7 +14,6 @@ from pulse_audio.cli.options import INPUT, LAYOUT, OUTPUT, force_option, json_op
 from pulse_audio.cli.progress import show_progress
 from pulse_audio.errors import PulseError, RangeError
 from pulse_audio.files import check_target, shown
-from pulse_audio.units import db_from_ratio
 
 if TYPE_CHECKING:
     from pulse_audio.analysis.result import Analysis, Hints
@@ -164,22 +163,15 @@ def _from_microphone(
 ) -> "Iterator[Answer]":
     """Record, and yield what was found together with the faults of the recording."""
     from pulse_audio.batch import Task, analyse_clip
-    from pulse_audio.clip import cut, write_clip
-    from pulse_audio.player import record
+    from pulse_audio.cli.microphone import record_clip
+    from pulse_audio.clip import cut
 
-    recording = record(duration_s, device=device, on_level=_show_level)
-    show_progress("")
-    if keep:
-        write_clip(keep, recording.clip, subtype="24", force=force)
+    recording = record_clip(duration_s, device=device, keep=keep, force=force)
     task = Task(path=keep or Path(MICROPHONE), hints=hints)
     found = analyse_clip(recording.clip, task)
     lost = (f"the sound device lost sound {recording.gaps} times; close other programs",) if recording.gaps else ()
     found = replace(found, notes=(*lost, *found.notes))
     yield str(task.path), found, lambda answer: cut(recording.clip, *answer.span_s)
-
-
-def _show_level(done_s: float, peak: float) -> None:
-    show_progress(f"recording {done_s:.0f} s, peak {db_from_ratio(peak):.0f} dB" + (" TOO LOUD" if peak >= 1 else ""))
 
 
 def _print_answer(name: str, outcome: "Analysis | PulseError", *, as_json: bool, first: bool) -> None:
