@@ -23,7 +23,7 @@ EVEN, UNEVEN = "parallel-twin-360", "parallel-twin-180"
 SLOW_RPM, IDLE_RPM = 120.0, 900.0
 SLOW_S, IDLE_S, GAP_S = 8.0, 6.0, 0.7
 SAMPLE_RATE_HZ = 44_100
-TABLE, ANSWER, GUIDE = "firing-table.csv", "recording-answer", "LISTEN.md"
+TABLE, RECORDING, ANSWER, GUIDE = "firing-table.csv", "recording.flac", "recording-answer", "LISTEN.md"
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -59,7 +59,7 @@ def make_demo(folder: Path, *, force: bool) -> Iterator[Made]:
     OutputError
         The folder holds something and `force` is false, or cannot be written.
     """
-    recording = shipped_clips()[0]
+    recording = shipped_clips()[0]  # its own name would give the answer away
     made_folder(folder, force=force)
     for name, about, rpm, duration_s in (
         ("slow", f"at {SLOW_RPM:.0f} rpm, so slow that each pulse can be counted", SLOW_RPM, SLOW_S),
@@ -76,17 +76,17 @@ def make_demo(folder: Path, *, force: bool) -> Iterator[Made]:
             yield Made(path=path, about=f"{what} {about}")
     write_text(folder / TABLE, _firing_table(), force=force)
     yield Made(path=folder / TABLE, about="when each cylinder fires, in degrees and in milliseconds")
-    with replaced_file(folder / recording.name, force=force) as stream:
+    with replaced_file(folder / RECORDING, force=force) as stream:
         stream.write(recording.read_bytes())
-    yield Made(path=folder / recording.name, about="a recording of an engine that nobody has told you about")
+    yield Made(path=folder / RECORDING, about="a recording of an engine that nobody has told you about")
     answer = analyse_file(Task(path=recording))
-    text = f"{report.to_text(recording.name, answer)}\n\n{report.CAUTION}\n"
+    text = f"{report.to_text(RECORDING, answer)}\n\n{report.CAUTION}\n"
     write_text(folder / f"{ANSWER}.txt", text, force=force)
     yield Made(path=folder / f"{ANSWER}.txt", about="what `firing-pulse analyse` finds in it")
-    line = json.dumps(report.to_json(recording.name, answer), allow_nan=False)
+    line = json.dumps(report.to_json(RECORDING, answer), allow_nan=False)
     write_text(folder / f"{ANSWER}.json", line + "\n", force=force)
     yield Made(path=folder / f"{ANSWER}.json", about="the same for programs")
-    write_text(folder / GUIDE, _guide(recording.name), force=force)
+    write_text(folder / GUIDE, _guide(), force=force)
     yield Made(path=folder / GUIDE, about="what to listen for: start here")
 
 
@@ -133,13 +133,13 @@ def _firing_table() -> str:
     return text.getvalue()
 
 
-def _guide(recording: str) -> str:
+def _guide() -> str:
     table = "\n".join(
         f"| {name} | {number} | {fires:.0f} | {gap:.0f} | {slow:.0f} | {idle:.1f} |"
         for name, number, fires, gap, slow, idle in firing_rows()
     )
     return GUIDE_TEXT.format(
-        even=EVEN, uneven=UNEVEN, slow=f"{SLOW_RPM:.0f}", idle=f"{IDLE_RPM:.0f}", table=table, recording=recording
+        even=EVEN, uneven=UNEVEN, slow=f"{SLOW_RPM:.0f}", idle=f"{IDLE_RPM:.0f}", table=table, recording=RECORDING
     )
 
 

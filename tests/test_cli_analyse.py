@@ -143,9 +143,14 @@ def test_span_or_channel_not_in_the_clip(
 
 def test_existing_outputs_are_refused_before_the_work(refused: Callable[..., str], clips: Path) -> None:
     """An output that exists is refused at once, and stays."""
-    for option in ("--hear-back", "--figure"):
-        assert "exists already" in refused("analyse", "one.wav", option, "two.wav")
+    (clips / "old.png").write_text("mine")
+    assert "exists already" in refused("analyse", "one.wav", "--hear-back", "two.wav")
+    assert "exists already" in refused("analyse", "one.wav", "--figure", "old.png")
+    assert "exists already" in refused("analyse", "--microphone", "5", "--keep", "two.wav")
     assert (clips / "two.wav").stat().st_size > 30_000
+    assert (clips / "old.png").read_text() == "mine"
+    assert "name it .png" in refused("analyse", "one.wav", "--figure", "f.wav")
+    assert "name it .wav" in refused("analyse", "one.wav", "--hear-back", "f.png")
 
 
 def test_cut_short_is_noted(run: Run, clips: Path, found: list[Hints]) -> None:

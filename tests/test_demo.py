@@ -85,9 +85,9 @@ def test_firing_table(made: Path) -> None:
 def test_recording_and_its_answer(made: Path) -> None:
     """The shipped recording is there unchanged, with its answer as text and as JSON that agree."""
     recording = demo.shipped_clips()[0]
-    assert (made / recording.name).read_bytes() == recording.read_bytes()
+    assert (made / demo.RECORDING).read_bytes() == recording.read_bytes()
     answer = json.loads((made / f"{demo.ANSWER}.json").read_text())
-    assert answer["file"] == recording.name
+    assert answer["file"] == demo.RECORDING
     assert answer["verdict"] in ("even", "uneven")
     text = (made / f"{demo.ANSWER}.txt").read_text()
     assert ("unevenly" in text) == (answer["verdict"] == "uneven")

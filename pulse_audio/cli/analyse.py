@@ -1,8 +1,7 @@
 """``firing-pulse analyse``: what a recording's rhythm says about the engine."""
 
 import json
-from collections.abc import Callable, Iterator
-from dataclasses import replace
+from collections.abc import Callable, Iterable, Iterator
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -121,7 +120,7 @@ def command(
         raise click.UsageError("--figure and --hear-back take one CLIP")
     if end_s is not None and end_s <= start_s:
         raise click.UsageError(f"--end {end_s:g} must be greater than --start {start_s:g}")
-    for output in filter(None, (figure, hear_back, keep)):
+    for output in filter(None, (hear_back, keep)):
         check_target(output, force=force)
     from pulse_audio.analysis.result import Analysis, Hints
     from pulse_audio.batch import Task
@@ -146,6 +145,20 @@ def command(
         ctx.exit(1)
 
 
+def _check_outputs(figure: Path | None, sounds: Iterable[Path], *, force: bool) -> None:
+    """Refuse what could not be written before any work is done."""
+    if figure:
+        from pulse_audio.figures import check_name
+
+        check_name(figure)
+        check_target(figure, force=force)
+    for sound in sounds:
+        from pulse_audio.clip import output_format
+
+        output_format(sound, "24")
+        check_target(sound, force=force)
+
+
 def _from_files(tasks: "list[Task]", jobs: int) -> "Iterator[Answer]":
     """Yield each clip's name, what was found, and a function that reads the span it is about."""
     from pulse_audio.batch import analyse_files, read_span
@@ -161,17 +174,14 @@ def _from_files(tasks: "list[Task]", jobs: int) -> "Iterator[Answer]":
 def _from_microphone(
     duration_s: float, device: str | None, keep: Path | None, hints: "Hints", *, force: bool
 ) -> "Iterator[Answer]":
-    """Record, and yield what was found together with the faults of the recording."""
+    """Record, and yield what was found."""
     from pulse_audio.batch import Task, analyse_clip
     from pulse_audio.cli.microphone import record_clip
     from pulse_audio.clip import cut
 
-    recording = record_clip(duration_s, device=device, keep=keep, force=force)
-    task = Task(path=keep or Path(MICROPHONE), hints=hints)
-    found = analyse_clip(recording.clip, task)
-    lost = (f"the sound device lost sound {recording.gaps} times; close other programs",) if recording.gaps else ()
-    found = replace(found, notes=(*lost, *found.notes))
-    yield str(task.path), found, lambda answer: cut(recording.clip, *answer.span_s)
+    clip = record_clip(duration_s, device=device, keep=keep, force=force).clip
+    name = keep or Path(MICROPHONE)
+    yield str(name), analyse_clip(clip, Task(path=name, hints=hints)), lambda found: cut(clip, *found.span_s)
 
 
 def _print_answer(name: str, outcome: "Analysis | PulseError", *, as_json: bool, first: bool) -> None:
@@ -198,7 +208,7 @@ def _write_extras(
         write_clip(hear_back, heard_back(sound(found), found), force=force)
         click.echo(f"wrote {shown(hear_back)}: the recording, a gap, and the best reading rebuilt", err=True)
     if figure:
-        from pulse_audio.figures import draw_analysis
+        from pulse_audio.figures import analysis_figure, write_figure
 
-        draw_analysis(found, figure, force=force)
+        write_figure(figure, analysis_figure(sound(found), found), force=force)
         click.echo(f"wrote {shown(figure)}", err=True)
