@@ -3,11 +3,19 @@
 import json
 import textwrap
 from collections.abc import Iterable, Iterator
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from pulse_audio.cli.options import RPM, json_option, layout_argument, rod_ratio_option
+from pulse_audio.cli.options import (
+    RPM,
+    figure_option,
+    force_option,
+    json_option,
+    layout_argument,
+    rod_ratio_option,
+)
 
 if TYPE_CHECKING:
     from pulse_audio.layout import Cylinder, Layout
@@ -24,18 +32,47 @@ SPEEDS = {0.2: "a fifth of", 0.25: "a quarter of", 1 / 3: "a third of", 0.5: "ha
 @click.option("--rpm", type=RPM, default=900, show_default=True, help="Steady speed for what the ear hears.")
 @rod_ratio_option
 @json_option
-def command(layout: "Layout", rpm: float, rod_ratio: float, as_json: bool) -> None:
+@figure_option
+@click.option(
+    "--crank-angle",
+    "crank_deg",
+    type=click.FloatRange(-720, 720),
+    default=0.0,
+    show_default=True,
+    metavar="DEG",
+    help="Angle at which the figure shows the crank.",
+)
+@force_option
+def command(
+    *,
+    layout: "Layout",
+    rpm: float,
+    rod_ratio: float,
+    as_json: bool,
+    figure: Path | None,
+    crank_deg: float,
+    force: bool,
+) -> None:
     """Show how a layout fires, and why.
 
     LAYOUT is a name from the command layouts, a path to a TOML file, or intervals alone such as 270-450.
     """
-    from pulse_audio.files import shown
+    from pulse_audio.files import check_target, shown
 
+    if figure:
+        from pulse_audio import figures
+
+        figures.check_name(figure)
+        check_target(figure, force=force)
     if as_json:
         click.echo(json.dumps(as_dict(layout, rpm, rod_ratio)))
-        return
-    for line in as_text(layout, rpm, rod_ratio):
-        click.echo(shown(line))
+    else:
+        for line in as_text(layout, rpm, rod_ratio):
+            click.echo(shown(line))
+    if figure:
+        drawing = figures.explain_figure(layout, crank_deg=crank_deg, rod_ratio=rod_ratio)
+        figures.write_figure(figure, drawing, force=force)
+        click.echo(f"wrote {shown(figure)}", err=True)
 
 
 def as_dict(layout: "Layout", rpm: float, rod_ratio: float) -> dict[str, Any]:

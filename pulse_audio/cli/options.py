@@ -148,6 +148,7 @@ def duration_option(default: float = 6.0) -> Callable[[F], F]:
 
 
 force_option = click.option("--force", is_flag=True, help="Replace files that exist.")
+figure_option = click.option("--figure", type=OUTPUT, metavar="FILE", help="Also draw it (.png, .svg or .pdf).")
 json_option = click.option("--json", "as_json", is_flag=True, help="Print JSON instead of text.")
 seed_option = click.option(
     "--seed",

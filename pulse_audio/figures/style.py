@@ -83,7 +83,7 @@ def new_figure(width_in: float, height_in: float, title: str, subtitle: str = ""
     heading = wrapped(title, width_in * 8.5, lines=2)
     figure.suptitle(heading, x=0.012, ha="left", fontsize=13, fontweight="bold")
     if subtitle:
-        figure.supxlabel(wrapped(subtitle, width_in * 13.5, lines=4), x=0.012, ha="left", fontsize=8.5, color=INK)
+        figure.supxlabel(wrapped(subtitle, width_in * 12.5, lines=4), x=0.012, ha="left", fontsize=8.5, color=INK)
     return figure
 
 

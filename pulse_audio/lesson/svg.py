@@ -15,7 +15,7 @@ STRIP_TEXT_UNITS = 15.5  # width of a character of the strip's text
 
 
 def tag(name: str, content: str = "", /, **attributes: object) -> str:
-    """Return an element. Attribute values are escaped, content is not; ``_`` in a name becomes ``-``, a last one goes."""
+    """Return an element. Values are escaped, content is not; ``_`` in a name becomes ``-``, a last one goes."""
     pairs = "".join(
         f' {key.rstrip("_").replace("_", "-")}="{escape(_plain(value))}"'
         for key, value in attributes.items()
