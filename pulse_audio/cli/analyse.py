@@ -1,7 +1,7 @@
 """``firing-pulse analyse``: what a recording's rhythm says about the engine."""
 
 import json
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterator
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -67,7 +67,7 @@ def _checked_layout(ctx: click.Context, param: click.Parameter, text: str | None
 )
 @click.option("--channel", type=click.IntRange(1), help="Listen to this channel only; the first is 1.")
 @click.option("--jobs", type=click.IntRange(1, 256), default=1, show_default=True, help="Clips to work on at once.")
-@click.option("--figure", type=OUTPUT, metavar="FILE", help="Also draw the answer (.png or .svg); one clip only.")
+@click.option("--figure", type=OUTPUT, metavar="FILE", help="Also draw the answer (.png, .svg or .pdf); one clip only.")
 @click.option(
     "--hear-back",
     type=OUTPUT,
@@ -120,8 +120,7 @@ def command(
         raise click.UsageError("--figure and --hear-back take one CLIP")
     if end_s is not None and end_s <= start_s:
         raise click.UsageError(f"--end {end_s:g} must be greater than --start {start_s:g}")
-    for output in filter(None, (hear_back, keep)):
-        check_target(output, force=force)
+    _check_outputs(figure, [sound for sound in (hear_back, keep) if sound], force=force)
     from pulse_audio.analysis.result import Analysis, Hints
     from pulse_audio.batch import Task
     from pulse_audio.report import CAUTION
@@ -145,7 +144,7 @@ def command(
         ctx.exit(1)
 
 
-def _check_outputs(figure: Path | None, sounds: Iterable[Path], *, force: bool) -> None:
+def _check_outputs(figure: Path | None, sounds: list[Path], *, force: bool) -> None:
     """Refuse what could not be written before any work is done."""
     if figure:
         from pulse_audio.figures import check_name
