@@ -1,0 +1,65 @@
+"""From a clip to the two signals that the analysis works on: the wave, and the envelope of its hiss.
+
+The wave carries the tonal part of each pulse. The envelope follows the level of the band above 900 Hz, where flow
+noise rides on each pulse and marks it more sharply than its tone does.
+"""
+
+from dataclasses import dataclass
+from math import gcd
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.signal import butter, resample_poly, sosfiltfilt
+
+Floats = NDArray[np.float64]
+
+WAVE_RATE_HZ = 8000
+ENVELOPE_RATE_HZ = 1000
+LOWEST_HZ = 12.0
+HISS_BAND_HZ = (900.0, 3600.0)
+SHORTEST_S = 0.25
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class Signals:
+    """What every later stage reads.
+
+    Attributes
+    ----------
+    wave : ndarray, shape (n,), at `WAVE_RATE_HZ`, high-passed, root mean square 1
+    envelope : ndarray, shape (n // 8,), at `ENVELOPE_RATE_HZ`, log level of the hiss, mean 0, root mean square 1
+    """
+
+    wave: Floats
+    envelope: Floats
+
+    @property
+    def duration_s(self) -> float:
+        """Length in seconds."""
+        return len(self.wave) / WAVE_RATE_HZ
+
+
+def signals(mono: Floats, sample_rate_hz: int) -> Signals:
+    """Resample one channel and take its envelope.
+
+    Parameters
+    ----------
+    mono : ndarray, shape (n,), finite
+    sample_rate_hz : int
+        Rate of `mono`.
+    """
+    shared = gcd(sample_rate_hz, WAVE_RATE_HZ)
+    wave = resample_poly(mono, WAVE_RATE_HZ // shared, sample_rate_hz // shared)
+    wave = sosfiltfilt(butter(2, LOWEST_HZ, "highpass", fs=WAVE_RATE_HZ, output="sos"), wave)
+    wave = wave / max(float(wave.std()), 1e-12)
+    return Signals(wave=wave, envelope=hiss_envelope(wave))
+
+
+def hiss_envelope(wave: Floats) -> Floats:
+    """Return the log level of the band that flow noise fills, at `ENVELOPE_RATE_HZ`, freed of slow changes."""
+    band = butter(4, HISS_BAND_HZ, "bandpass", fs=WAVE_RATE_HZ, output="sos")
+    power = resample_poly(sosfiltfilt(band, wave) ** 2, ENVELOPE_RATE_HZ, WAVE_RATE_HZ)
+    # The floor, 30 dB below the mean, keeps digital silence from becoming minus infinity.
+    level = np.log(np.maximum(power, 1e-3 * float(power.mean()) + 1e-30))
+    level = sosfiltfilt(butter(2, 2.5, "highpass", fs=ENVELOPE_RATE_HZ, output="sos"), level)
+    return np.asarray(level / max(float(level.std()), 1e-12))

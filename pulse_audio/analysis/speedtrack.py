@@ -1,0 +1,277 @@
+"""The repeat rate over time: which rate's multiples hold the lines of the spectrum, frame by frame.
+
+Each frame is stretched in time as if its rate rose or fell steadily (a few slopes are tried), so that a changing
+speed still gives sharp lines. On its power spectrum, divided by the local noise level, every candidate rate collects
+the evidence of lines at its multiples less that at the points midway between them. A best path through the frames
+(dynamic programming) joins them. The path is then sharpened from the phases of the strongest multiples.
+
+The rate found may be the working cycle, the firing rate or another small fraction or multiple: which of them is the
+cycle is for `pattern` to say.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.fft import rfft
+
+from pulse_audio.analysis.fold import Phase, frame_orders
+from pulse_audio.analysis.prepare import WAVE_RATE_HZ, Signals
+
+Floats = NDArray[np.float64]
+Spectra = NDArray[np.float32]
+
+HOP_S = 0.2
+STEP = 0.002  # candidate rates stand this far apart (natural logarithm): a quarter of a line's width at the 30th multiple
+LOWEST_HZ, HIGHEST_HZ = 4.5, 160.0
+MULTIPLES = 30
+NOISE_BLOCK_HZ = 50.0
+STRONGEST = 12.0  # a line 11 dB above the noise is certain; more must not outvote the other multiples
+REFERENCE_FRAME_S = 0.45
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _Range:
+    """Candidate rates analysed with one frame length: about seven cycles, and lines up to `top_hz`."""
+
+    frame_s: float
+    low_hz: float
+    high_hz: float
+    top_hz: float
+    slopes_per_s: tuple[float, ...]
+
+
+def _both_signs(*slopes: float) -> tuple[float, ...]:
+    return (0.0, *(sign * s for s in slopes for sign in (1, -1)))
+
+
+RANGES = (
+    _Range(frame_s=1.5, low_hz=LOWEST_HZ, high_hz=9.5, top_hz=300, slopes_per_s=_both_signs(0.02, 0.05, 0.1, 0.18)),
+    _Range(frame_s=0.8, low_hz=8.5, high_hz=17, top_hz=500, slopes_per_s=_both_signs(0.03, 0.08, 0.16, 0.3)),
+    _Range(frame_s=0.45, low_hz=15, high_hz=33, top_hz=900, slopes_per_s=_both_signs(0.06, 0.15, 0.3, 0.5)),
+    _Range(frame_s=0.25, low_hz=29, high_hz=HIGHEST_HZ, top_hz=1500, slopes_per_s=_both_signs(0.1, 0.25, 0.5, 0.8)),
+)
+CANDIDATES_HZ = np.exp(np.arange(np.log(LOWEST_HZ), np.log(HIGHEST_HZ), STEP))
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class Track:
+    """Rate over time.
+
+    Attributes
+    ----------
+    time_s, rate_hz : ndarray, shape (n_frames,)
+    evidence : ndarray, shape (n_frames,)
+        How much better the lines explain the frame than noise does (log likelihood ratio, scaled alike for all rates).
+    """
+
+    time_s: Floats
+    rate_hz: Floats
+    evidence: Floats
+
+
+def line_evidence(power: Spectra) -> Spectra:
+    """Log likelihood ratio of "there may be a line" against "noise", for power in units of the noise level.
+
+    Noise power is exponentially distributed with mean 1; a line of unknown strength s (2 to 50, spaced evenly in
+    decibels) makes the mean 1 + s; half of all multiples carry no line.
+    """
+    strengths = np.array([2.0, 5.0, 15.0, 50.0])
+    grid = np.arange(0.0, STRONGEST + 0.05, 0.05)
+    ratio = np.mean(np.exp(grid[:, None] * strengths / (1 + strengths)) / (1 + strengths), axis=1)
+    table = np.log(0.5 + 0.5 * ratio).astype(np.float32)
+    return table[(np.minimum(power, STRONGEST) * 20).astype(np.int32)]
+
+
+def _stretched_spectra(signal: Floats, rate_hz: int, part: _Range) -> tuple[Spectra, float]:
+    """Whitened power spectra, shape (frames, slopes, bins), and the width of a bin in hertz."""
+    frame = int(part.frame_s * rate_hz)
+    padded = 1 << int(np.ceil(np.log2(2 * frame)))
+    offset_s = (np.arange(frame) + 0.5) / rate_hz - part.frame_s / 2
+    window = np.hanning(frame)
+    bin_hz = rate_hz / padded
+    bins = min(int(part.top_hz / bin_hz) + 2, padded // 2 + 1)
+    centres = frame_times(len(signal) / rate_hz)
+    room = np.pad(signal, frame)
+    # Time t at which a frame whose rate is proportional to 1 + slope t has gone through as much as a steady one.
+    positions = [
+        offset_s if slope == 0 else (np.sqrt(np.maximum(1 + 2 * slope * offset_s, 0.01)) - 1) / slope
+        for slope in part.slopes_per_s
+    ]
+    limit = 0.65 * part.frame_s
+    moved = np.clip(np.array(positions), -limit, limit) * rate_hz
+    spectra = np.empty((len(centres), len(part.slopes_per_s), bins), np.float32)
+    for index, centre_s in enumerate(centres):
+        at = moved + (centre_s * rate_hz + frame)
+        whole = at.astype(np.int64)
+        part_way = at - whole
+        whole = np.minimum(whole, len(room) - 2)
+        pieces = ((room[whole] * (1 - part_way) + room[whole + 1] * part_way) * window).astype(np.float32)
+        spectrum = np.asarray(rfft(pieces, padded, axis=1))[:, :bins]
+        spectra[index] = spectrum.real**2 + spectrum.imag**2
+    return spectra / _noise_level(spectra[:, 0], bin_hz)[:, None, :], bin_hz
+
+
+def frame_times(duration_s: float) -> Floats:
+    """Centres of the frames."""
+    return np.arange(HOP_S / 2, max(duration_s, HOP_S), HOP_S)
+
+
+def _noise_level(power: Spectra, bin_hz: float) -> Spectra:
+    """Noise level of unstretched spectra (frames, bins): the lower part of each block's power, smoothly joined.
+
+    The 40 % quantile of exponentially distributed power is 0.51 of its mean; strong lines leave it alone.
+    """
+    frames, bins = power.shape
+    block = max(8, int(NOISE_BLOCK_HZ / bin_hz))
+    count = max(1, bins // block)
+    trimmed = power[:, : count * block].reshape(frames, count, -1)
+    place = int(0.4 * trimmed.shape[2])
+    level = np.partition(trimmed, place, axis=2)[:, :, place] / 0.51
+    if count >= 3:
+        level = np.stack([level[:, np.clip(np.arange(count) + k, 0, count - 1)] for k in (-1, 0, 1)]).mean(axis=0)
+    centre = np.clip((np.arange(bins) - (block - 1) / 2) / block, 0, count - 1)
+    left = np.minimum(centre.astype(int), max(count - 2, 0))
+    right = np.minimum(left + 1, count - 1)
+    share = (centre - left).astype(np.float32)
+    smooth = level[:, left] * (1 - share) + level[:, right] * share
+    return np.asarray(np.maximum(smooth, 1e-9 * power.max(axis=1, keepdims=True) + 1e-30), np.float32)
+
+
+def _comb_evidence(spectra: Spectra, bin_hz: float, part: _Range, candidates_hz: Floats) -> Spectra:
+    """Evidence of each candidate, shape (frames, slopes, candidates): lines at multiples less midway, best cut-off."""
+    evidence = line_evidence(spectra)
+    start = np.log(candidates_hz[0] / 2) - STEP
+    grid_hz = np.exp(np.arange(start, np.log(part.top_hz * 0.98), STEP))
+    place = grid_hz / bin_hz
+    left = np.minimum(place.astype(int), spectra.shape[-1] - 2)
+    share = (place - left).astype(np.float32)
+    on_grid = evidence[..., left] * (1 - share) + evidence[..., left + 1] * share
+    count = len(candidates_hz)
+    total = np.zeros((*spectra.shape[:2], count), np.float32)
+    best = np.full_like(total, -np.inf)
+    origin = (np.log(candidates_hz[0]) - start) / STEP
+    for half in range(1, 2 * MULTIPLES + 1):
+        shift = round(origin + np.log(half / 2) / STEP)
+        width = min(count, len(grid_hz) - shift)
+        if width <= 0:
+            break
+        if half % 2:
+            total[..., :width] -= on_grid[..., shift : shift + width]
+        else:
+            total[..., :width] += on_grid[..., shift : shift + width]
+            np.maximum(best, total, out=best)
+    return best
+
+
+def rate_evidence(signal: Floats, rate_hz: int) -> tuple[Floats, Floats]:
+    """Evidence of every candidate rate and its likeliest slope, both of shape (frames, candidates).
+
+    Frames of different lengths are made comparable by the number of independent frames (1 / length) and the chance
+    fluctuation of their evidence (its square root).
+    """
+    frames = len(frame_times(len(signal) / rate_hz))
+    count = len(CANDIDATES_HZ)
+    evidence, weight = np.zeros((frames, count)), np.zeros(count)
+    slope, strongest = np.zeros((frames, count)), np.full((frames, count), -np.inf)
+    for part in RANGES:
+        first, last = np.searchsorted(CANDIDATES_HZ, (part.low_hz * 0.9999, part.high_hz))
+        spectra, bin_hz = _stretched_spectra(signal, rate_hz, part)
+        found = _comb_evidence(spectra, bin_hz, part, CANDIDATES_HZ[first:last])
+        found = found * np.float32(HOP_S / np.sqrt(part.frame_s * REFERENCE_FRAME_S))
+        pick = found.argmax(axis=1)
+        here = np.take_along_axis(found, pick[:, None], axis=1)[:, 0]
+        edge = np.arange(last - first)
+        fade = np.ones(last - first)
+        if part.low_hz > LOWEST_HZ:
+            fade = np.minimum(fade, (edge + 1) / 60)
+        if part.high_hz < HIGHEST_HZ:
+            fade = np.minimum(fade, (last - first - edge) / 60)
+        evidence[:, first:last] += here * fade
+        weight[first:last] += fade
+        better = here > strongest[:, first:last]
+        slope[:, first:last] = np.where(better, np.array(part.slopes_per_s)[pick], slope[:, first:last])
+        strongest[:, first:last] = np.maximum(here, strongest[:, first:last])
+    return evidence / np.maximum(weight, 1e-9), slope
+
+
+JUMP_COST = 40.0
+SLOPE_SLACK = 0.35  # the grid of slopes is coarse: a step may differ this much from the slopes' mean
+
+
+def best_path(evidence: Floats, slope: Floats) -> NDArray[np.int64]:
+    """Most likely candidate in each frame: evidence less the cost of steps that the slopes do not explain."""
+    frames, count = evidence.shape
+    reach = int(0.9 * HOP_S / STEP)
+    moves = np.arange(-reach, reach + 1)
+    total = evidence[0].copy()
+    origin = np.zeros((frames, count), np.int64)
+    rows = np.arange(count)
+    for frame in range(1, frames):
+        before = np.lib.stride_tricks.sliding_window_view(np.pad(total, reach, constant_values=-1e9), 2 * reach + 1)
+        slopes = np.lib.stride_tricks.sliding_window_view(np.pad(slope[frame - 1], reach), 2 * reach + 1)
+        expected = 0.5 * (slopes + slope[frame][:, None]) * HOP_S
+        off = (-moves * STEP - expected) / (0.008 + SLOPE_SLACK * np.abs(expected) + 0.003)
+        score = before - np.minimum(0.1 * off * off, JUMP_COST)
+        pick = score.argmax(axis=1)
+        value = score[rows, pick]
+        leap = int(total.argmax())
+        leaps = total[leap] - JUMP_COST - 2 > value
+        origin[frame] = np.where(leaps, leap, np.clip(rows + pick - reach, 0, count - 1))
+        total = np.where(leaps, total[leap] - JUMP_COST - 2, value) + evidence[frame]
+    path = np.zeros(frames, np.int64)
+    path[-1] = total.argmax()
+    for frame in range(frames - 1, 0, -1):
+        path[frame - 1] = origin[frame, path[frame]]
+    return path
+
+
+def coarse_track(signals: Signals) -> Track:
+    """Return the best path of the repeat rate through the clip."""
+    evidence, slope = rate_evidence(signals.wave, WAVE_RATE_HZ)
+    path = best_path(evidence, slope)
+    rows = np.arange(len(path))
+    return Track(
+        time_s=frame_times(signals.duration_s), rate_hz=CANDIDATES_HZ[path], evidence=evidence[rows, path]
+    )
+
+
+REFINEMENTS = ((6, 120.0), (4, 400.0), (4, 1200.0), (4, 1200.0))  # cycles a frame, highest multiple in hertz
+
+
+def refine(signals: Signals, phase: Phase) -> Phase:
+    """Sharpen a phase track from the phase drift of its multiples, lowest first so that no turn is miscounted."""
+    for cycles, top_hz in REFINEMENTS:
+        drift = _phase_drift(signals, phase, cycles, top_hz)
+        if drift is None:
+            break
+        phase = phase.corrected(*drift)
+    return phase
+
+
+def _phase_drift(signals: Signals, phase: Phase, cycles: int, top_hz: float) -> tuple[Floats, Floats] | None:
+    """Times and relative rate errors between frames; None if the clip is too short for this many cycles."""
+    mean_hz = phase.mean_hz
+    cycles = max(2, int(cycles * max(1.0, mean_hz / 16)))
+    hop = max(1, cycles // 2)
+    multiples = np.arange(1, max(2, int(top_hz / mean_hz)) + 1)
+    frames = frame_orders(signals.wave, phase, cycles=cycles, hop=hop, top_order=int(multiples[-1]))
+    if frames is None:
+        return None
+    amplitude = frames.at_multiples
+    advance = amplitude[1:] * np.conj(amplitude[:-1]) / frames.noise_power
+    widest = 0.5 if top_hz < 200 else 0.25
+    shift = np.arange(-widest, widest, 1 / (8 * len(multiples)))
+    score = np.real(advance @ np.exp(-2j * np.pi * np.outer(multiples, shift)))
+    score /= np.sqrt((np.abs(advance) ** 2).sum(axis=1, keepdims=True)) + 1e-9
+    score -= 0.25 * (shift / 0.15) ** 2
+    # One frame's neighbours share its drift: a light smoothing over frames steadies weak ones.
+    padded = np.pad(score, ((1, 1), (0, 0)), mode="edge")
+    score = 0.58 * score + 0.21 * (padded[:-2] + padded[2:])
+    pick = np.clip(score.argmax(axis=1), 1, len(shift) - 2)
+    rows = np.arange(len(pick))
+    before, here, after = (score[rows, pick + k] for k in (-1, 0, 1))
+    bend = before - 2 * here + after
+    fraction = np.where(bend < 0, 0.5 * (before - after) / np.minimum(bend, -1e-12), 0.0)
+    drift_cycles = shift[pick] + np.clip(fraction, -1, 1) * (shift[1] - shift[0])
+    return 0.5 * (frames.time_s[1:] + frames.time_s[:-1]), drift_cycles / hop
