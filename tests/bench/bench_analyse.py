@@ -1,0 +1,95 @@
+"""What analysing costs: ``python tests/bench/bench_analyse.py [--hour]`` from the top of the checkout.
+
+Whole processes, side by side in one run: our command on a 60 s clip against librosa's ``pyin`` on the same clip
+(22.05 kHz, fmin=20, fmax=400, frame_length=8192); then 10, 60 and 600 s for growth with length, and with ``--hour``
+peak memory for an hour above that of an interpreter with the libraries loaded. This script itself loads no numeric
+library: on Linux a child's peak memory starts from its parent's.
+"""
+
+import argparse
+import os
+import platform
+import subprocess
+import sys
+import tempfile
+import time
+from importlib import metadata
+from pathlib import Path
+
+MAKE = """
+import sys, numpy as np, soundfile
+from tests.clipmaker.engine_clips import engine_clip
+from tests.clipmaker.layouts import ENGINES
+x, rate, _ = engine_clip(np.random.default_rng(1), engine=ENGINES["ptwin270"], band="idle", kind="drift",
+                         duration_s=60.0, rate_hz=22050, spoil=False, microphones=1, snr_db=20.0)
+for seconds in map(int, sys.argv[2:]):
+    with soundfile.SoundFile(f"{sys.argv[1]}/{seconds}.wav", "w", samplerate=rate, channels=1, subtype="PCM_16") as out:
+        left = seconds * rate
+        while left > 0:
+            out.write(x[:left, 0])
+            left -= len(x)
+"""
+PYIN = """
+import sys, time, librosa
+x, rate = librosa.load(sys.argv[1], sr=None)
+librosa.pyin(x[:rate], sr=rate, fmin=20, fmax=400, frame_length=8192)  # compiled before the clock starts
+start = time.perf_counter()
+librosa.pyin(x, sr=rate, fmin=20, fmax=400, frame_length=8192)
+print(time.perf_counter() - start)
+"""
+LIBRARIES = (
+    "import numpy, scipy.signal, scipy.optimize, soundfile, click, pulse_audio.analysis, pulse_audio.cli.analyse"
+)
+
+
+def run(*command: str) -> tuple[float, float, str]:
+    """Run a child; seconds, peak MB, and what it printed."""
+    start = time.perf_counter()
+    with tempfile.TemporaryFile() as out:
+        child = subprocess.Popen([sys.executable, *command], stdout=out)
+        _, status, usage = os.wait4(child.pid, 0)
+        child.returncode = os.waitstatus_to_exitcode(status)
+        seconds = time.perf_counter() - start
+        if child.returncode:
+            raise SystemExit(f"{command[:3]} failed with exit code {child.returncode}")
+        out.seek(0)
+        text = out.read().decode()
+    return seconds, usage.ru_maxrss / 1024, text
+
+
+def analyse(clip: Path) -> tuple[float, float]:
+    """Whole process of the command on one clip: seconds and peak MB."""
+    seconds, peak, _ = run("-m", "pulse_audio", "analyse", "--json", str(clip))
+    return seconds, peak
+
+
+def main() -> None:
+    """Print the machine, the ratio, the growth and the memory."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--hour", action="store_true", help="measure peak memory for an hour too")
+    parser.add_argument("--no-pyin", action="store_true", help="leave librosa out")
+    args = parser.parse_args()
+    versions = " ".join(f"{name} {metadata.version(name)}" for name in ("numpy", "scipy", "soundfile"))
+    print(f"{platform.platform()}, {os.cpu_count()} cores, Python {platform.python_version()}, {versions}")
+    lengths = [10, 60, 600, *([3600] if args.hour else [])]
+    with tempfile.TemporaryDirectory() as folder:
+        run("-c", MAKE, folder, *map(str, lengths))
+        clips = {seconds: Path(folder) / f"{seconds}.wav" for seconds in lengths}
+        analyse(clips[10])  # files in the cache, byte code written
+        ours, _ = analyse(clips[60])
+        if not args.no_pyin:
+            whole, _, inside = run("-c", PYIN, str(clips[60]))
+            reference = float(inside)
+            print(f"60 s clip: ours, whole process {ours:.2f} s; pyin alone {reference:.2f} s (process {whole:.1f} s)")
+            print(
+                f"ratio to pyin alone: {ours / reference:.3f} (wanted: at most 0.1), librosa {metadata.version('librosa')}"
+            )
+        _, base, _ = run("-c", LIBRARIES)
+        print(f"{'clip s':>7} {'time s':>7} {'ms per s':>8} {'peak MB above libraries':>24}")
+        for seconds, clip in clips.items():
+            took, peak = analyse(clip)
+            print(f"{seconds:7} {took:7.2f} {1000 * took / seconds:8.1f} {peak - base:24.0f}")
+
+
+if __name__ == "__main__":
+    main()
