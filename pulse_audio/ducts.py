@@ -126,27 +126,62 @@ def pipe(frequency_hz: Floats, length_m: float, radius_m: float, gas: Gas, wall_
     wave = np.exp(-1j * kl)
     back = 1.0 / wave
     cos, i_sin = (back + wave) / 2, (back - wave) / 2
-    return FourPole(cos, z * i_sin, i_sin / z, cos)
+    return FourPole(*(np.asarray(entry, dtype=np.complex128) for entry in (cos, z * i_sin, i_sin / z, cos)))
 
 
 def side_branch(frequency_hz: Floats, admittance: Complexes) -> FourPole:
     """Return the matrix of a branch that hangs on the main duct with the given input admittance."""
-    one = np.ones_like(frequency_hz, dtype=np.complex128)
-    return FourPole(one, 0 * one, admittance, one)
+    one = np.ones(frequency_hz.shape, dtype=np.complex128)
+    return FourPole(one, np.zeros_like(one), admittance, one)
 
 
-# Levine and Schwinger's integrals for a thin-walled unflanged pipe, evaluated numerically for this project at ka in
-# steps of 0.25 up to the first higher mode: magnitude of the reflection, and end correction in radii.
-_KA = np.arange(0.0, 3.7501, 0.25)
+def series_resistance(frequency_hz: Floats, resistance: float) -> FourPole:
+    """Return the matrix of a resistance that the volume velocity must pass, Pa s/m3."""
+    one = np.ones(frequency_hz.shape, dtype=np.complex128)
+    return FourPole(one, np.full_like(one, resistance), np.zeros_like(one), one)
+
+
+def flow_resistance(mach: float, radius_m: float, gas: Gas, lost_heads: float) -> float:
+    """Return the resistance to sound of a place where steady flow loses velocity heads, Pa s/m3.
+
+    A loss of ``K rho u^2 / 2`` grows by ``K rho u du`` when sound adds du, so that p / U is ``K`` times the Mach number
+    times the wave impedance of the duct that the velocity is taken in.
+    """
+    return lost_heads * mach * wave_impedance(radius_m, gas)
+
+
+def lost_heads(area_before: float, area_after: float) -> float:
+    """Velocity heads lost where the bore changes, heads of the faster side.
+
+    A sudden widening ``(1 - S1/S2)^2`` (Borda and Carnot), a sudden narrowing ``(1 - S2/S1) / 2``: handbook values.
+    """
+    ratio = area_before / area_after
+    return (1.0 - ratio) ** 2 if ratio <= 1 else 0.5 * (1.0 - 1.0 / ratio)
+
+
+# Fits to the integrals of Levine and Schwinger for a thin-walled unflanged pipe, by docs/studies/open_end_fit.py:
+# within 0.001 up to ka = 3.5, just below the first higher mode. Rising powers of ka.
+_LOG_SIZE_OVER_KA2 = (-0.528208, 0.199438, -0.031889, -0.005758, 0.003026, -0.000331)
+_END_OVER_RADIUS = (0.613624, -0.021051, -0.110571, 0.058305, -0.013308, 0.001056)
+_FIT_LIMIT_KA = 3.5
 
 
 def open_end_reflection(ka: Floats) -> tuple[Floats, Floats]:
-    """Return |R| and the end correction over radius of an unflanged open pipe, for ``ka >= 0``."""
-    x = np.minimum(ka, 1.5)
-    low = 1 + 0.01336 * x - 0.59079 * x**2 + 0.33576 * x**3 - 0.06432 * x**4
-    high = 0.49833 * np.exp(-0.75 * (ka - 1.5))
-    end = np.where(ka < 0.5, 0.6133 - 0.1168 * ka**2, np.maximum(0.6393 - 0.1104 * ka, 0.2))
-    return np.asarray(np.where(ka <= 1.5, low, high)), np.asarray(end)
+    """Return |R| and the end correction over radius of an unflanged open pipe.
+
+    Beyond ``ka = 3.5``, where a pipe carries more than plane waves, |R| falls on as it does there and the end
+    correction stays.
+    """
+    x = np.minimum(ka, _FIT_LIMIT_KA)
+    size = np.exp(x * x * _polynomial(x, _LOG_SIZE_OVER_KA2) - (ka - x))
+    return np.asarray(size), _polynomial(x, _END_OVER_RADIUS)
+
+
+def _polynomial(x: Floats, rising: tuple[float, ...]) -> Floats:
+    total = np.full_like(x, rising[-1])
+    for coefficient in rising[-2::-1]:
+        total = total * x + coefficient
+    return total
 
 
 def open_end_impedance(frequency_hz: Floats, radius_m: float, gas: Gas) -> Complexes:

@@ -15,12 +15,15 @@ from pulse_audio.layout import Layout
 from pulse_audio.speed import SpeedCurve
 
 Floats = NDArray[np.float64]
+Whole = NDArray[np.int64]
 
-STRENGTH, TIMING, CYLINDER, MISFIRE, POP, HUNTING = range(6)  # streams of random numbers
+STRENGTH, TIMING, CYLINDER, MISFIRE, POP, HUNTING, BURST = range(7)  # streams of random numbers
 SILENT_DB = -200.0  # a level that stands for none
 HUNTING_STEP_S = 0.125
 HUNTING_FADE_RPM = (1200.0, 2400.0)  # an engine hunts at idle; above these speeds it runs steadily
 MAX_SCATTER = 3.47  # largest value of chance.bell
+OVERRUN_STRENGTH, POP_STRENGTH, POP_SHARE = 0.25, 1.5, 0.05
+SHUT_FALL_PER_S = (0.1, 0.5)  # shares of the speed lost in a second: throttle open below, shut above
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -90,8 +93,8 @@ class FiringEvents:
     """
 
     time_s: NDArray[np.float64]
-    cylinder: NDArray[np.int64]
-    cycle: NDArray[np.int64]
+    cylinder: Whole
+    cycle: Whole
     crank_deg: NDArray[np.float64]
     strength: NDArray[np.float64]
 
@@ -161,7 +164,10 @@ def events_in_turn(
     cycle, cylinder, counted = cycle[inside], cylinder[inside], counted[inside]
     turned = angle_deg[inside] - start_deg
     time_s = curve.time_at_deg(turned)
-    strength = np.ones(turned.size) if life is None else _strength(life, seed, counted, cylinder, curve, time_s)
+    strength = np.ones(turned.size)
+    if life is not None:
+        strength = _strength(life, seed, counted, cylinder)
+        strength *= _overrun(life, seed, counted, cylinder, slowing=_slowing(curve, time_s))
     return FiringEvents(
         time_s=time_s,
         cylinder=cylinder.astype(np.int64),
@@ -171,34 +177,31 @@ def events_in_turn(
     )
 
 
-def _strength(
-    life: Liveliness,
-    seed: int,
-    cycle: NDArray[np.int64],
-    cylinder: NDArray[np.int64],
-    curve: SpeedCurve,
-    time_s: Floats,
-) -> Floats:
-    strength = np.ones(cycle.size)
-    if life.cylinder_sd:
-        strength += life.cylinder_sd * chance.bell(seed, CYLINDER, cylinder)
-    if life.strength_sd:
-        strength *= 1.0 + life.strength_sd * chance.bell(seed, STRENGTH, cycle, cylinder)
-    if life.overrun and not curve.is_steady:
-        slip = life.overrun * _slowing(curve, time_s)
-        pops = chance.uniform(seed, POP, cycle, cylinder) < 0.05 * slip
-        strength *= np.where(pops, 1.5, 1.0 - 0.75 * slip)
+def _strength(life: Liveliness, seed: int, cycle: Whole, cylinder: Whole) -> Floats:
+    strength = 1.0 + life.cylinder_sd * chance.bell(seed, CYLINDER, cylinder)
+    strength *= 1.0 + life.strength_sd * chance.bell(seed, STRENGTH, cycle, cylinder)
     for number, share in life.misfire:
         missing = (cylinder == number - 1) & (chance.uniform(seed, MISFIRE, cycle, cylinder) < share)
         strength[missing] = 0.0
     return strength
 
 
+def _overrun(life: Liveliness, seed: int, cycle: Whole, cylinder: Whole, slowing: Floats) -> Floats:
+    """Strength while the throttle is shut: weak pulses, and odd pops of gas that burns in the pipe."""
+    slip = life.overrun * slowing
+    pops = chance.uniform(seed, POP, cycle, cylinder) < POP_SHARE * slip
+    return np.where(pops, POP_STRENGTH, 1.0 - (1.0 - OVERRUN_STRENGTH) * slip)
+
+
 def _slowing(curve: SpeedCurve, time_s: Floats) -> Floats:
-    """How far the throttle is shut, 0 to 1: judged by how fast the speed falls (10 % a second or less is 0)."""
-    before, after = curve.rpm_at(time_s - 0.05), curve.rpm_at(time_s + 0.05)
-    fall_per_s = (before - after) / (0.05 * (before + after))
-    return np.clip((fall_per_s - 0.1) / 0.4, 0.0, 1.0)
+    """How far the throttle is shut, 0 to 1, judged by how fast the speed falls."""
+    if curve.is_steady:
+        return np.zeros(time_s.size)
+    reach_s = 0.05
+    before, after = curve.rpm_at(time_s - reach_s), curve.rpm_at(time_s + reach_s)
+    fall_per_s = (before - after) / (reach_s * (before + after))
+    low, high = SHUT_FALL_PER_S
+    return np.clip((fall_per_s - low) / (high - low), 0.0, 1.0)
 
 
 def hunted(speed: SpeedCurve, life: Liveliness, seed: int, *, start_s: float, duration_s: float) -> SpeedCurve:
@@ -222,7 +225,7 @@ def hunted(speed: SpeedCurve, life: Liveliness, seed: int, *, start_s: float, du
     return SpeedCurve(time_s=times - start_s, rpm=np.clip(rpm * (1.0 + depth * wander), checks.RPM_MIN, checks.RPM_MAX))
 
 
-def _wander(node: NDArray[np.int64], seed: int) -> Floats:
+def _wander(node: Whole, seed: int) -> Floats:
     """Smooth noise of standard deviation near 1 that turns round every second or two."""
     total = np.zeros(node.size)
     for stream, (steps, weight) in enumerate(((12, 1.2), (5, 0.5))):

@@ -43,7 +43,7 @@ def _k_weighted(samples: Floats, sample_rate_hz: int) -> Floats:
     ring = int(RING_S * sample_rate_hz)
     chunk = min(CHUNK_FRAMES, samples.size)
     size = 1 << (chunk + ring - 1).bit_length()
-    gain = k_gain(np.fft.rfftfreq(size, 1 / sample_rate_hz))
+    gain = k_gain(np.asarray(np.fft.rfftfreq(size, 1 / sample_rate_hz), dtype=np.float64))
     out = np.zeros(samples.size + ring)
     for at in range(0, samples.size, chunk):
         piece = np.fft.irfft(np.fft.rfft(samples[at : at + chunk], size) * gain, size)

@@ -5,19 +5,25 @@ the order in which they fire, so that the samples do not depend on how they are 
 mid-stream changes the pulses to come: those already fired ring on.
 """
 
+from bisect import bisect_left
 from collections.abc import Iterator
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from pulse_audio import chance, checks
+from pulse_audio import checks
 from pulse_audio.clip import Clip
 from pulse_audio.errors import RangeError
 from pulse_audio.exhaust import Exhaust, find_exhaust
-from pulse_audio.firing import Liveliness, events_in_turn, hunted
+from pulse_audio.firing import FiringEvents, Liveliness, events_in_turn, hunted
+from pulse_audio.kernels import pulse_bank, step_rpm
 from pulse_audio.layout import Layout
-from pulse_audio.pulse import BURSTS, SHIFTS, PulseBank, shape_rpm
+from pulse_audio.placing import outlet_gains
+from pulse_audio.schedule import Firings, TickList, list_firings, list_ticks
 from pulse_audio.speed import SpeedCurve
+from pulse_audio.tail import Tail, limit, soften
+from pulse_audio.ticks import Ticks
 from pulse_audio.units import ratio_from_db
 
 Floats = NDArray[np.float64]
@@ -25,14 +31,16 @@ Floats = NDArray[np.float64]
 DEFAULT_EXHAUST = "open-stubs"
 LEVEL_LUFS = -23.0  # EBU R 128 programme loudness, at the highest speed asked for
 RISE_DB_PER_OCTAVE = 3.0  # an engine that fires twice as often is that much louder
+HIGHEST_RISE_DB = 6.0  # above the speed that has the usual loudness
 PEAK_ROOM_DB = -5.0  # peaks of the regular engine stay below this; scatter has the rest
-KNEE, CEILING = ratio_from_db(-3.0), ratio_from_db(-1.05)  # louder peaks are bent to stay below -1 dBFS
-CHUNK_FRAMES = 16_384
-SPAN_CYCLES = 64
-FADE_IN_S, FADE_OUT_S = 0.01, 0.05
-TICK_S = 0.025
-PAN_LIMIT = 0.7
+CHUNK_FRAMES = 32_768
+BATCH = 64  # firings handled at once
+SPAN_CYCLES, SPAN_S = 256, 16.0  # stretch whose firings are listed at once
+LONGEST_RING_S = 2.0
 SAMPLE_RATES_HZ = (8_000, 192_000)
+TICK_DB = (-80.0, -6.0)
+FILE_BLOCK_FRAMES = 1 << 16
+DURATIONS_S = (0.01, 3600.0)
 
 
 class Synth:
@@ -50,14 +58,20 @@ class Synth:
     life : Liveliness or None
         None for a perfectly regular engine without noise.
     seed : int
+        Start of the random numbers.
     stereo : bool
         Two channels, with the open ends placed left to right as the layout lies; their mean is the mono sound.
     tick_db : float or None
-        Peak of the crank ticks against full scale; None for none.
+        Peak of the crank ticks against full scale, -80 to -6; None for none.
     level_rpm : float or None
         Speed at which the sound has the usual loudness; None for the highest of `speed`.
     repeat_cycles : int
         Scatter repeats after so many cycles; 0 for never.
+
+    Raises
+    ------
+    RangeError, ExhaustError
+        A value out of range, or an exhaust whose groups do not fit the layout.
     """
 
     def __init__(
@@ -78,21 +92,19 @@ class Synth:
         self.sample_rate_hz = checks.whole("sample_rate_hz", sample_rate_hz, low=low, high=high)
         self._life = Liveliness.ideal() if life is None else life
         self._seed, self._repeat_cycles = seed, repeat_cycles
-        self._channels = 2 if stereo else 1
         self._level_rpm = float(np.max(speed.rpm)) if level_rpm is None else level_rpm
         self._dropped: frozenset[int] = frozenset()
-        self._tick_db: float | None = None
+        self._tick_db = _checked_tick(tick_db)
         self._frame = 0
         self._speed, self._speed_frame = speed, 0
-        self._angle_deg = 0.0  # turned at the start of the span, since frame 0
-        self._tail = np.zeros((self._channels, 2 * CHUNK_FRAMES), dtype=np.float32)
-        self._scratch = np.zeros((self._channels, CHUNK_FRAMES), dtype=np.float32)
-        self._ringing = 0  # frames of the tail that hold sound
-        self._layout, self._exhaust = layout, exhaust or find_exhaust(DEFAULT_EXHAUST)
-        self._banks: dict[tuple[str, str], PulseBank] = {}
-        self._take_bank()
-        self.set_ticks(tick_db)
-        self._begin_span()
+        self._pulse_tails = tuple(Tail() for _ in range(2 if stereo else 1))
+        self._tick_tails = tuple(Tail() for _ in self._pulse_tails)
+        self._rows = np.empty((0, 0), dtype=np.float32)
+        self._firings: Firings
+        self._tick_list: TickList | None
+        self._next = self._next_tick = 0
+        self._take_engine(layout, exhaust or find_exhaust(DEFAULT_EXHAUST))
+        self._begin_span(0.0)
 
     # Where the engine stands ------------------------------------------------------------------------------------
 
@@ -103,7 +115,7 @@ class Synth:
 
     @property
     def exhaust(self) -> Exhaust:
-        """The exhaust that sounds now."""
+        """The exhaust that the firings to come sound through."""
         return self._exhaust
 
     @property
@@ -131,198 +143,156 @@ class Synth:
 
     def set_speed(self, rpm: float, glide_s: float = 0.3) -> None:
         """Go to another speed, evenly over `glide_s` seconds."""
-        target = checks.rpm(rpm)
+        target, angle_deg = checks.rpm(rpm), self._angle_now()
         now = float(self._speed.rpm_at(self._since(self._speed_frame)))
-        self._angle_deg = self._angle_now()
         self._speed = SpeedCurve.ramp(now, target, max(glide_s, 1e-3))
         self._speed_frame = self._frame
-        self._begin_span()
+        self._begin_span(angle_deg)
 
     def set_layout(self, layout: Layout) -> None:
         """Fire as another layout from now on; the crank turns on."""
-        self._angle_deg = self._angle_now()
-        self._layout = layout
-        self._take_bank()
-        self._begin_span()
+        self._take_engine(layout, self._exhaust)
+        self._begin_span(self._angle_now())
 
     def set_exhaust(self, exhaust: Exhaust) -> None:
         """Send the firings to come through another exhaust."""
-        self._angle_deg = self._angle_now()
-        self._exhaust = exhaust
-        self._take_bank()
-        self._begin_span()
+        self._take_engine(self._layout, exhaust)
+        self._begin_span(self._angle_now())
 
     def set_dropped(self, cylinders: frozenset[int]) -> None:
-        """Name the cylinders (from 1) that do not fire from now on; the others do."""
+        """Name the cylinders (from 1) that do not fire from now on; all others do."""
         self._dropped = frozenset(cylinders)
+        self._begin_span(self._angle_now())
 
     def set_ticks(self, level_db: float | None) -> None:
         """Turn the crank ticks on, with their peak at a level against full scale, or off."""
-        self._tick_db = None if level_db is None else checks.number("tick_db", level_db, low=-80, high=-6, unit="dB")
+        self._tick_db = _checked_tick(level_db)
+        self._begin_span(self._angle_now())
 
     # Making sound -----------------------------------------------------------------------------------------------
 
     def next_block(self, n_frames: int) -> Floats:
         """Return the next frames, shape (n,) or (n, 2), full scale 1."""
         n_frames = checks.whole("n_frames", n_frames, low=0, high=1 << 31)
-        block = np.empty((self._channels, n_frames))
+        block = np.empty((n_frames, len(self._pulse_tails)))
         done = 0
         while done < n_frames:
             if self._frame == self._span_end:
-                self._angle_deg += self._turn_deg
-                self._begin_span()
+                self._begin_span(self._angle_deg + self._turn_deg)
             count = min(n_frames - done, CHUNK_FRAMES, self._span_end - self._frame)
             self._fire(self._frame + count)
-            self._drain(block[:, done : done + count])
+            self._tick(self._frame + count)
+            for channel, (pulses, ticks) in enumerate(zip(self._pulse_tails, self._tick_tails, strict=True)):
+                part = block[done : done + count, channel]
+                part[:] = pulses.head(count)
+                if ticks.ringing:  # kept apart, so that the order of adding does not depend on blocks
+                    part += ticks.head(count)
+                limit(part)
+                pulses.drop(count)
+                ticks.drop(count)
             self._frame += count
             done += count
-        return block[0] if self._channels == 1 else np.ascontiguousarray(block.T)
-
-    def _drain(self, out: Floats) -> None:
-        """Move finished frames out of the tail; bend what would pass the ceiling."""
-        count = out.shape[1]
-        out[:] = self._tail[:, :count]
-        if max(float(out.max()), -float(out.min())) > KNEE:
-            over = np.abs(out) > KNEE
-            size = np.abs(out[over])
-            room = CEILING - KNEE
-            out[over] = np.sign(out[over]) * (KNEE + room * (size - KNEE) / (size - KNEE + room))
-        left = max(self._ringing - count, 0)
-        self._tail[:, :left] = self._tail[:, count : count + left]
-        self._tail[:, left : max(self._ringing, left)] = 0.0
-        self._ringing = left
+        return block if len(self._pulse_tails) > 1 else block[:, 0]
 
     def _fire(self, end_frame: int) -> None:
-        """Add the firings that begin before `end_frame` to the tail."""
-        places, limit = self._places, end_frame * SHIFTS
-        while self._next < len(places) and places[self._next] < limit:
-            index = self._next
-            self._next += 1
-            start, shift = places[index] // SHIFTS - self._frame, places[index] % SHIFTS
-            cylinder = self._cylinders[index]
-            if cylinder < 0:
-                if self._tick_db is not None:
-                    self._add(self._tick(-cylinder - 1, shift), start, self._tick_gain(-cylinder - 1))
-                continue
-            strength = self._strengths[index]
-            if cylinder + 1 in self._dropped or not strength:
-                continue
-            step = self._steps[index]
-            gain = self._pan[cylinder] * (strength * self._gain(step))
-            voice = self._bank.voice[cylinder]
-            self._add(self._bank.kernel(step, voice, shift), start, gain)
-            if self._bank.has_noise:
-                burst = self._burst_numbers[index]
-                sign = 1.0 if burst % 2 else -1.0
-                self._add(self._bank.burst(step, voice, burst // 2), start, gain * sign)
+        """Add the firings that begin before `end_frame` to the tails."""
+        firings = self._firings
+        last = bisect_left(firings.frame, end_frame, self._next)
+        while self._next < last:
+            first = self._next
+            self._next = min(last, first + BATCH, firings.same_step_until[first])
+            now = slice(first, self._next)
+            shelf = self._bank.shelf(firings.step[first])
+            if self._rows.shape[1] != shelf.length:
+                self._rows = shelf.rows(BATCH)
+            starts = [frame - self._frame for frame in firings.frame[now]]
+            for tail, gain in zip(self._pulse_tails, firings.gain, strict=True):
+                rows = shelf.fill(self._rows, firings.pulse[now], firings.burst[now], gain[:, now])
+                tail.add(starts, rows)
 
-    def _add(self, kernel: NDArray[np.float32], start: int, gain: NDArray[np.float32]) -> None:
-        end = start + kernel.size
-        if end > self._tail.shape[1]:
-            grown = np.zeros((self._channels, end + CHUNK_FRAMES), dtype=np.float32)
-            grown[:, : self._tail.shape[1]] = self._tail
-            self._tail = grown
-        if kernel.size > self._scratch.shape[1]:
-            self._scratch = np.zeros((self._channels, kernel.size), dtype=np.float32)
-        scaled = np.multiply(kernel, gain, out=self._scratch[:, : kernel.size])
-        room = self._tail[:, start:end]
-        np.add(room, scaled, out=room)
-        self._ringing = max(self._ringing, end)
+    def _tick(self, end_frame: int) -> None:
+        """Add the ticks that begin before `end_frame` to the tails."""
+        ticks = self._tick_list
+        if ticks is None:
+            return
+        last = bisect_left(ticks.frame, end_frame, self._next_tick)
+        for index in range(self._next_tick, last):
+            wave, start = self._ticks.wave(ticks.key[index]), ticks.frame[index] - self._frame
+            for tail, gain in zip(self._tick_tails, ticks.gain[index], strict=True):
+                tail.add([start], (wave * gain)[None, :])
+        self._next_tick = last
 
-    # The stretch of time whose firings are known ----------------------------------------------------------------
+    def _begin_span(self, angle_deg: float) -> None:
+        """List the firings of the next cycles, from a crank angle turned since frame 0.
 
-    def _begin_span(self) -> None:
-        """List the firings of the next cycles; ends on a frame that does not depend on how blocks are cut."""
-        layout, rate = self._layout, self.sample_rate_hz
-        since_s = (self._frame - self._speed_frame) / rate
-        begin_deg = float(self._speed.crank_deg(since_s)[0])
-        finish_s = float(self._speed.time_at_deg(begin_deg + SPAN_CYCLES * layout.cycle_deg)[0])
-        frames = max(int((finish_s - since_s) * rate), 1)
+        Where the span ends does not depend on how blocks are cut.
+        """
+        rate, since_s = self.sample_rate_hz, self._since(self._speed_frame)
+        turned_deg = self._speed.crank_deg(since_s) + SPAN_CYCLES * self._layout.cycle_deg
+        finish_s = float(self._speed.time_at_deg(turned_deg)[0])
+        frames = max(int(min(finish_s - since_s, SPAN_S) * rate), 1)
         self._span_frame, self._span_end = self._frame, self._frame + frames
-        duration_s = frames / rate
-        self._curve = hunted(self._speed, self._life, self._seed, start_s=since_s, duration_s=duration_s)
-        self._turn_deg = float(self._curve.crank_deg(duration_s)[0])
-        events = events_in_turn(
-            layout, self._curve, self._angle_deg, self._turn_deg,
-            life=self._life, seed=self._seed, repeat_cycles=self._repeat_cycles,
+        self._curve = hunted(self._speed, self._life, self._seed, start_s=since_s, duration_s=frames / rate)
+        self._angle_deg, self._turn_deg = angle_deg, float(self._curve.crank_deg(frames / rate)[0])
+        self._next = self._next_tick = 0
+        self._firings = list_firings(
+            self._events(self._life), curve=self._curve, bank=self._bank, level_gain=self._level_gain, pan=self._pan,
+            dropped=self._dropped, first_frame=self._frame, sample_rate_hz=rate, seed=self._seed,
+            repeat_cycles=self._repeat_cycles,
         )  # fmt: skip
-        places = self._frame * SHIFTS + np.rint(events.time_s * (rate * SHIFTS)).astype(np.int64)
-        steps = np.rint(12 * np.log2(self._curve.rpm_at(events.time_s))).astype(np.int64)
-        counted = events.cycle % self._repeat_cycles if self._repeat_cycles else events.cycle
-        bursts = chance.hashes(self._seed, 999, counted, events.cylinder) % np.uint64(2 * BURSTS)
-        ticks = events_in_turn(layout, self._curve, self._angle_deg, self._turn_deg, life=None, seed=0)
-        tick_places = self._frame * SHIFTS + np.rint(ticks.time_s * (rate * SHIFTS)).astype(np.int64)
-        everything = np.concatenate((places, tick_places))
-        order = np.argsort(everything, kind="stable")
-        blank = np.zeros(tick_places.size)
-        self._places: list[int] = everything[order].tolist()
-        self._cylinders: list[int] = np.concatenate((events.cylinder, -1 - ticks.cylinder))[order].tolist()
-        self._strengths: list[float] = np.concatenate((events.strength, blank))[order].tolist()
-        self._steps: list[int] = np.concatenate((steps, blank.astype(np.int64)))[order].tolist()
-        self._burst_numbers: list[int] = np.concatenate((bursts, blank.astype(np.uint64)))[order].tolist()
-        self._next = 0
+        self._tick_list = None
+        if self._tick_db is not None:
+            pan = self._ticks.pan if len(self._tick_tails) > 1 else np.ones((len(self._layout.cylinders), 1))
+            self._tick_list = list_ticks(
+                self._events(None), ticks=self._ticks, pan=pan, gain=ratio_from_db(self._tick_db),
+                first_frame=self._frame, sample_rate_hz=rate,
+            )  # fmt: skip
 
-    def _take_bank(self) -> None:
-        self._bank = PulseBank(
-            self._layout, self._exhaust, self._life, sample_rate_hz=self.sample_rate_hz, seed=self._seed
-        )
-        self._gains: dict[int, float] = {}
-        self._pan = outlet_gains(self._layout, self._exhaust, self._channels)
-        self._ticks: dict[tuple[int, int], NDArray[np.float32]] = {}
+    def _events(self, life: Liveliness | None) -> FiringEvents:
+        return events_in_turn(
+            self._layout, self._curve, self._angle_deg, self._turn_deg,
+            life=life, seed=self._seed, repeat_cycles=self._repeat_cycles,
+        )  # fmt: skip
 
-    def _gain(self, step: int) -> float:
-        """Return the factor that gives the usual loudness at a speed, less where peaks would pass the limit."""
-        found = self._gains.get(step)
-        if found is None:
-            lufs, peak = self._bank.level(step)
-            rise_db = RISE_DB_PER_OCTAVE * float(np.log2(shape_rpm(step) / self._level_rpm))
-            wanted = ratio_from_db(LEVEL_LUFS + min(rise_db, 6.0) - lufs)
-            found = self._gains[step] = min(wanted, ratio_from_db(PEAK_ROOM_DB) / peak)
-        return found
+    def _take_engine(self, layout: Layout, exhaust: Exhaust) -> None:
+        life, stereo = self._life, len(self._pulse_tails) > 1
+        self._bank = pulse_bank(layout, exhaust, life.load, life.noise_db, self.sample_rate_hz)
+        self._layout, self._exhaust = layout, exhaust
+        self._pan = outlet_gains(layout, exhaust) if stereo else np.ones((len(layout.cylinders), 1))
+        self._ticks = Ticks(layout, self.sample_rate_hz)
+        self._step_gains: dict[int, float] = {}
 
-    # Crank ticks ------------------------------------------------------------------------------------------------
-
-    def _tick(self, cylinder: int, shift: int) -> NDArray[np.float32]:
-        key = (cylinder, shift)
-        if key not in self._ticks:
-            time_s = (np.arange(int(TICK_S * self.sample_rate_hz)) - shift / SHIFTS) / self.sample_rate_hz
-            count = len(self._layout.cylinders)
-            pitch_hz = 1500.0 * 2.0 ** (cylinder / max(count, 6))
-            time_s = np.maximum(time_s, 0.0)
-            tone = np.sin(2 * np.pi * pitch_hz * time_s)
-            if cylinder == self._layout.firing_order[0] - 1:
-                tone = 0.5 * tone + 0.8 * np.sin(2 * np.pi * 600.0 * time_s)
-            shape = (time_s / 0.001) ** 2 / (1 + (time_s / 0.001) ** 2) * np.exp(-time_s / 0.003)
-            wave = tone * shape
-            self._ticks[key] = (wave / np.abs(wave).max()).astype(np.float32)
-        return self._ticks[key]
-
-    def _tick_gain(self, cylinder: int) -> NDArray[np.float32]:
-        assert self._tick_db is not None
-        size = ratio_from_db(self._tick_db)
-        if self._channels == 1:
-            return np.array([[size]], dtype=np.float32)
-        count = len(self._layout.cylinders)
-        side = 0.0 if count == 1 else PAN_LIMIT * (2 * cylinder / (count - 1) - 1)
-        return np.array([[size * (1 - side)], [size * (1 + side)]], dtype=np.float32)
+    def _level_gain(self, step: NDArray[np.int64]) -> Floats:
+        """Return the factor that gives the usual loudness at each speed, less where peaks would pass the limit."""
+        found, index = np.unique(step, return_inverse=True)
+        for number in found.tolist():
+            if number not in self._step_gains:
+                lufs, peak = self._bank.level(number)
+                rise_db = RISE_DB_PER_OCTAVE * float(np.log2(step_rpm(number) / self._level_rpm))
+                wanted = ratio_from_db(LEVEL_LUFS + min(rise_db, HIGHEST_RISE_DB) - lufs)
+                self._step_gains[number] = min(wanted, ratio_from_db(PEAK_ROOM_DB) / peak)
+        return np.array([self._step_gains[number] for number in found.tolist()])[index]
 
 
-def outlet_gains(layout: Layout, exhaust: Exhaust, channels: int) -> NDArray[np.float32]:
-    """Return the channel gains of each cylinder's open end, shape (cylinders, channels, 1); channels average to 1.
+def _checked_tick(level_db: float | None) -> float | None:
+    low, high = TICK_DB
+    return None if level_db is None else checks.number("tick_db", level_db, low=low, high=high, unit="dB")
 
-    Open ends stand left to right by bank, and along the crank where the banks are alike.
+
+def render_blocks(synth: Synth, duration_s: float) -> Iterator[Floats]:
+    """Yield the sound of an engine with a soft start and end, in blocks, for sound too long to hold.
+
+    Parameters
+    ----------
+    duration_s : float
+        0.01 s to an hour.
     """
-    count = len(layout.cylinders)
-    if channels == 1:
-        return np.ones((count, 1, 1), dtype=np.float32)
-    side = np.zeros(count)
-    for group in exhaust.groups(layout):
-        across = [np.sin(np.radians(layout.cylinders[i].bank_deg or 0.0)) for i in group]
-        along = [layout.cylinders[i].offset for i in group]
-        side[list(group)] = np.mean(across) if np.ptp([c.bank_deg or 0.0 for c in layout.cylinders]) else np.mean(along)
-    spread = np.ptp(side)
-    side = PAN_LIMIT * (2 * (side - side.min()) / spread - 1) if spread > 1e-9 else 0 * side
-    return np.stack((1 - side, 1 + side), axis=1)[:, :, None].astype(np.float32)
+    low, high = DURATIONS_S
+    frames = round(checks.seconds("duration_s", duration_s, low=low, high=high) * synth.sample_rate_hz)
+    for at in range(0, frames, FILE_BLOCK_FRAMES):
+        block = synth.next_block(min(FILE_BLOCK_FRAMES, frames - at))
+        soften(block, at, frames, synth.sample_rate_hz)
+        yield block
 
 
 def render(
@@ -348,37 +318,15 @@ def render(
 
     The others are those of `Synth`.
     """
-    duration_s = checks.seconds("duration_s", duration_s, low=0.01, high=3600.0)
+    low, high = DURATIONS_S
+    frames = round(checks.seconds("duration_s", duration_s, low=low, high=high) * sample_rate_hz)
     synth = Synth(
         layout, speed, sample_rate_hz=sample_rate_hz, exhaust=exhaust, life=life, seed=seed, stereo=stereo,
         tick_db=tick_db,
     )  # fmt: skip
-    frames = round(duration_s * sample_rate_hz)
     samples = synth.next_block(frames)
-    _soften(samples, 0, frames, sample_rate_hz)
+    soften(samples, 0, frames, sample_rate_hz)
     return Clip(samples=samples, sample_rate_hz=sample_rate_hz)
-
-
-def render_blocks(synth: Synth, frames: int) -> Iterator[Floats]:
-    """Yield the same samples as `render`, in blocks, for sound too long to hold."""
-    for at in range(0, frames, 1 << 16):
-        block = synth.next_block(min(1 << 16, frames - at))
-        _soften(block, at, frames, synth.sample_rate_hz)
-        yield block
-
-
-def _soften(block: Floats, at: int, frames: int, sample_rate_hz: int) -> None:
-    """Fade the first and last frames of a whole of `frames`, of which `block` begins at `at`."""
-    rise = min(round(FADE_IN_S * sample_rate_hz), frames // 2)
-    fall = min(round(FADE_OUT_S * sample_rate_hz), frames // 2)
-    index = at + np.arange(len(block))
-    if at < rise:
-        ease = 0.5 - 0.5 * np.cos(np.pi * np.minimum((index[:rise] + 0.5) / rise, 1.0))
-        block[: ease.size] *= ease if block.ndim == 1 else ease[:, None]
-    first = max(frames - fall - at, 0)
-    if first < len(block):
-        ease = 0.5 - 0.5 * np.cos(np.pi * (frames - index[first:] - 0.5) / fall)
-        block[first:] *= ease if block.ndim == 1 else ease[:, None]
 
 
 def render_loop(
@@ -393,7 +341,9 @@ def render_loop(
     stereo: bool = False,
     tick_db: float | None = None,
 ) -> Clip:
-    """Return whole cycles near `duration_s` long that repeat without a seam; the speed gives way by a few millionths.
+    """Return whole cycles near `duration_s` long that repeat without a seam, the crank at 0 at the first frame.
+
+    Speed does not hunt, and gives way by a few millionths so that the cycles fill whole frames.
 
     Raises
     ------
@@ -404,21 +354,15 @@ def render_loop(
     cycles = round(duration_s / period_s)
     if cycles < 1:
         raise RangeError(
-            f"duration_s={duration_s:g} is too short to loop; one cycle at {rpm:g} rpm takes {period_s:.3g} s"
+            f"duration_s={duration_s:g} is too short to loop: one cycle at {rpm:g} rpm takes {period_s:.3g} s"
         )
     frames = round(cycles * period_s * sample_rate_hz)
     exact_rpm = cycles * layout.cycle_deg / 6.0 * sample_rate_hz / frames
-    calm = Liveliness.ideal() if life is None else life
     synth = Synth(
-        layout, SpeedCurve.steady(exact_rpm), sample_rate_hz=sample_rate_hz, exhaust=exhaust, life=_unhunted(calm),
-        seed=seed, stereo=stereo, tick_db=tick_db, repeat_cycles=cycles,
+        layout, SpeedCurve.steady(exact_rpm), sample_rate_hz=sample_rate_hz, exhaust=exhaust,
+        life=replace(Liveliness.ideal() if life is None else life, hunting=0.0), seed=seed, stereo=stereo,
+        tick_db=tick_db, repeat_cycles=cycles,
     )  # fmt: skip
-    for _ in range(int(2.0 * sample_rate_hz / frames) + 1):
-        synth.next_block(frames)  # until everything that rings into the loop is sounding
+    for _ in range(int(LONGEST_RING_S * sample_rate_hz / frames) + 1):
+        synth.next_block(frames)  # until everything that rings into the loop sounds
     return Clip(samples=synth.next_block(frames), sample_rate_hz=sample_rate_hz)
-
-
-def _unhunted(life: Liveliness) -> Liveliness:
-    from dataclasses import replace
-
-    return replace(life, hunting=0.0)

@@ -1,0 +1,234 @@
+"""Kernels ready for use: for each speed step, the sound of every firing at every shift, and what it adds up to."""
+
+from collections.abc import Iterator, Sequence
+from functools import lru_cache
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pulse_audio.exhaust import Exhaust
+from pulse_audio.firing import SILENT_DB
+from pulse_audio.layout import Layout
+from pulse_audio.loudness import OFFSET_LU, k_gain
+from pulse_audio.pipework import response
+from pulse_audio.pulse import BURSTS, SHIFTS, SLOWEST_RPM, Hiss, Puff, blow_down_s, noise_path, puff_spectrum
+from pulse_audio.units import cycle_hz
+
+Floats = NDArray[np.float64]
+Singles = NDArray[np.float32]
+Complexes = NDArray[np.complex128]
+Whole = NDArray[np.int64]
+
+STEPS_PER_OCTAVE = 12  # a kernel's shape belongs to a speed step of 6 %
+LONGEST_RING_S = 1.3
+RING_CUT = 1e-4
+CACHE_BYTES = 32_000_000
+USUAL_NOISE_DB = -17.0  # energy of flow noise against that of the pulse, usual exhaust at half load
+LOWEST_LEVEL_RPM = 120.0  # slower, pulses stand alone and only come less often
+
+
+def speed_step(rpm: Floats) -> Whole:
+    """Return the speed step that each speed belongs to."""
+    return np.asarray(np.rint(STEPS_PER_OCTAVE * np.log2(rpm)), dtype=np.int64)
+
+
+def step_rpm(step: int) -> float:
+    """Return the speed for which the pulses of a speed step are shaped."""
+    return float(2.0 ** (step / STEPS_PER_OCTAVE))
+
+
+class _Source(Protocol):
+    length: int
+
+    def make(self, variant: int, /) -> Singles: ...
+
+
+class Shelf:
+    """Kernels for one speed step: a row for each voice and shift, and for each voice and noise burst.
+
+    Attributes
+    ----------
+    length : int
+        Samples in a row of pulses; no burst is longer.
+    """
+
+    def __init__(self, pulses: Sequence[_Source], bursts: Sequence[_Source]) -> None:
+        self.length = max(source.length for source in (*pulses, *bursts))
+        self._pulses = _Rows(pulses, SHIFTS, self.length)
+        self._bursts = _Rows(bursts, BURSTS, max((source.length for source in bursts), default=0))
+
+    def pulse(self, voice: int, shift: int) -> Singles:
+        """Return the sound of one firing, late by a shift of 1/`SHIFTS` sample."""
+        return self._pulses.take(np.array([voice * SHIFTS + shift]), self.rows(1)).ravel()
+
+    def burst(self, voice: int, number: int) -> Singles:
+        """Return the flow noise of one firing."""
+        return self._bursts.take(np.array([voice * BURSTS + number]), self._bursts.room(1)).ravel()
+
+    def rows(self, count: int) -> Singles:
+        """Return room for some kernels."""
+        return self._pulses.room(count)
+
+    def fill(self, rows: Singles, pulse: Whole, burst: Whole, gain: Singles) -> Singles:
+        """Put the sounds of some firings into the first of `rows`, and return those.
+
+        Parameters
+        ----------
+        pulse, burst : ndarray of int, shape (n,)
+            ``voice * SHIFTS + shift`` and ``voice * BURSTS + number``; `burst` is empty without noise.
+        gain : ndarray of float32, shape (2, n)
+            For pulse and burst.
+        """
+        filled = self._pulses.take(pulse, rows[: pulse.size])
+        filled *= gain[0, :, None]
+        if burst.size:
+            noise = self._bursts.take(burst, self._bursts.room(burst.size))
+            noise *= gain[1, :, None]
+            filled[:, : self._bursts.length] += noise
+        return filled
+
+    @property
+    def nbytes(self) -> int:
+        """Memory in use."""
+        return self._pulses.nbytes + self._bursts.nbytes
+
+
+class _Rows:
+    """Kernels of some voices, each row made when it is first taken."""
+
+    def __init__(self, sources: Sequence["_Source"], variants: int, length: int) -> None:
+        self.length, self._sources, self._variants = length, sources, variants
+        self._rows = np.zeros((len(sources) * variants, length), dtype=np.float32)
+        self._made = np.zeros(len(self._rows), dtype=bool)
+        self._missing = len(self._rows)
+
+    def room(self, count: int) -> Singles:
+        return np.empty((count, self.length), dtype=np.float32)
+
+    def take(self, index: Whole, out: Singles) -> Singles:
+        if self._missing and not self._made[index].all():
+            for row in set(index[~self._made[index]].tolist()):
+                voice, variant = divmod(row, self._variants)
+                kernel = self._sources[voice].make(variant)
+                self._rows[row, : kernel.size] = kernel
+                self._made[row] = True
+                self._missing -= 1
+        return self._rows.take(index, axis=0, out=out, mode="clip")  # checking the index would copy once more
+
+    @property
+    def nbytes(self) -> int:
+        return (len(self._rows) - self._missing) * self.length * 4
+
+
+class PulseBank:
+    """Kernels of one layout and exhaust at one sample rate and load, made when first needed and kept.
+
+    Attributes
+    ----------
+    voice : ndarray of int, shape (cylinders,)
+        Cylinders with one number sound alike and share kernels.
+    has_noise : bool
+    """
+
+    def __init__(self, layout: Layout, exhaust: Exhaust, *, load: float, noise_db: float, sample_rate_hz: int) -> None:
+        self._layout, self._load, self._rate = layout, load, sample_rate_hz
+        self._noise_db = USUAL_NOISE_DB + noise_db + exhaust.noise_db + 8 * (load - 0.5)
+        self.has_noise = noise_db > SILENT_DB
+        self._size, responses = _ringing_response(layout, exhaust, load, sample_rate_hz)
+        self.voice, self._response = _voices(responses)
+        self._frequency_hz = _frequencies(self._size, sample_rate_hz)
+        self._noise_paths = [noise_path(self._frequency_hz, heard) for heard in self._response]
+        self._shelves: dict[int, Shelf] = {}
+        self._levels: dict[int, tuple[float, float]] = {}
+
+    def shelf(self, step: int) -> Shelf:
+        """Return the kernels for a speed step."""
+        found = self._shelves.get(step)
+        if found is None:
+            while sum(shelf.nbytes for shelf in self._shelves.values()) > CACHE_BYTES:
+                del self._shelves[next(iter(self._shelves))]
+            found = self._shelves[step] = self._new_shelf(step)
+        return found
+
+    def _new_shelf(self, step: int) -> Shelf:
+        rpm = step_rpm(step)
+        spectrum = puff_spectrum(self._frequency_hz, rpm, self._load, self._layout.strokes)
+        puffs = [Puff(response, spectrum) for response in self._response]
+        swell = blow_down_s(rpm, self._load) * self._rate
+        paths = self._noise_paths if self.has_noise else []
+        return Shelf(puffs, [Hiss(path, puff, swell, self._noise_db) for path, puff in zip(paths, puffs, strict=False)])
+
+    def level(self, step: int) -> tuple[float, float]:
+        """Return loudness (LUFS) and peak of the regular engine at a steady speed, for firings of strength 1."""
+        if step not in self._levels:
+            self._levels[step] = self._steady_level(step)
+        return self._levels[step]
+
+    def _steady_level(self, step: int) -> tuple[float, float]:
+        layout, shelf = self._layout, self.shelf(step)
+        rpm = max(step_rpm(step), LOWEST_LEVEL_RPM)
+        frames = round(self._rate / cycle_hz(rpm, layout.strokes))
+        around = np.zeros(frames)
+        noise_energy = 0.0
+        for voice, cylinder in zip(self.voice.tolist(), layout.cylinders, strict=True):
+            start = round(cylinder.firing_deg / layout.cycle_deg * frames)
+            for at, piece in _wrapped(shelf.pulse(voice, 0), start, frames):
+                around[at : at + piece.size] += piece
+            if self.has_noise:
+                noise_energy += _k_energy(shelf.burst(voice, 0).astype(np.float64), self._rate)
+        power = (_k_energy(around, self._rate) + noise_energy) / frames * step_rpm(step) / rpm
+        return OFFSET_LU + 10 * float(np.log10(power + 1e-300)), float(np.abs(around).max())
+
+
+@lru_cache(maxsize=4)
+def pulse_bank(layout: Layout, exhaust: Exhaust, load: float, noise_db: float, sample_rate_hz: int) -> PulseBank:
+    """Return the kernels of an engine; those used last are kept."""
+    return PulseBank(layout, exhaust, load=load, noise_db=noise_db, sample_rate_hz=sample_rate_hz)
+
+
+def _ringing_response(layout: Layout, exhaust: Exhaust, load: float, sample_rate_hz: int) -> tuple[int, Complexes]:
+    """Return an FFT size in which every kernel rings out, and each cylinder's response on its frequencies."""
+    size = 1 << int(0.08 * sample_rate_hz).bit_length()
+    while True:
+        frequency = _frequencies(size, sample_rate_hz)
+        heard = np.zeros((len(layout.cylinders), frequency.size), dtype=np.complex128)
+        heard[:, 1:] = response(exhaust, layout, frequency[1:]) * _near_nyquist(frequency[1:], sample_rate_hz)
+        puff = puff_spectrum(frequency, SLOWEST_RPM, load, layout.strokes)
+        _, distinct = _voices(heard)
+        rings = [np.abs(np.fft.irfft(row * puff, size)) for row in distinct]
+        if all(r[size // 2 :].max() < RING_CUT * r.max() for r in rings) or size > LONGEST_RING_S * sample_rate_hz:
+            return size, heard
+        size *= 2
+
+
+def _voices(responses: Complexes) -> tuple[NDArray[np.int64], list[Complexes]]:
+    """Return a number for each cylinder, one for those that sound alike, and the response of each number."""
+    numbers: dict[bytes, int] = {}
+    voice = [numbers.setdefault(row.tobytes(), len(numbers)) for row in responses]
+    return np.array(voice), [responses[voice.index(v)] for v in range(len(numbers))]
+
+
+def _frequencies(size: int, sample_rate_hz: int) -> Floats:
+    return np.asarray(np.fft.rfftfreq(size, 1 / sample_rate_hz), dtype=np.float64)
+
+
+def _near_nyquist(frequency_hz: Floats, sample_rate_hz: int) -> Floats:
+    """Roll off smoothly over the last tenth below half the sample rate."""
+    x = np.clip((frequency_hz / sample_rate_hz - 0.45) / 0.05, 0.0, 1.0)
+    return np.asarray(0.5 + 0.5 * np.cos(np.pi * x))
+
+
+def _wrapped(kernel: Singles, start: int, frames: int) -> Iterator[tuple[int, Singles]]:
+    """Cut a kernel that starts within a ring of frames into the pieces that lie on it."""
+    at, start = 0, start % frames
+    while at < kernel.size:
+        piece = kernel[at : at + frames - start]
+        yield start, piece
+        at, start = at + piece.size, 0
+
+
+def _k_energy(sound: Floats, sample_rate_hz: int) -> float:
+    """Sum of squares after the K weighting, for sound that wraps round."""
+    spectrum = np.fft.rfft(sound) * k_gain(_frequencies(sound.size, sample_rate_hz))
+    return 2 * float(np.sum(np.abs(spectrum) ** 2)) / sound.size

@@ -1,0 +1,116 @@
+"""Firings and ticks of a stretch of time, as frames, kernel numbers and gains: all that is left to do is to add."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pulse_audio import chance
+from pulse_audio.firing import BURST, FiringEvents
+from pulse_audio.kernels import PulseBank, speed_step
+from pulse_audio.pulse import BURSTS, SHIFTS
+from pulse_audio.speed import SpeedCurve
+from pulse_audio.ticks import Ticks
+
+Floats = NDArray[np.float64]
+Whole = NDArray[np.int64]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class Firings:
+    """Firings in the order in which they are added, n of them.
+
+    Attributes
+    ----------
+    frame, step : list of int
+        Where each begins, and the speed step of its kernel.
+    same_step_until : list of int
+        Index after the last of the run of firings with this step.
+    pulse, burst : ndarray of int, shape (n,)
+        Kernel numbers; `burst` is empty without noise.
+    gain : ndarray of float32, shape (channels, 2, n)
+        For pulse and burst.
+    """
+
+    frame: list[int]
+    step: list[int]
+    same_step_until: list[int]
+    pulse: Whole
+    burst: Whole
+    gain: NDArray[np.float32]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class TickList:
+    """Ticks in order: where each begins, the number of its wave, and its gain in each channel."""
+
+    frame: list[int]
+    key: list[int]
+    gain: list[list[float]]
+
+
+def _places(events: FiringEvents, first_frame: int, sample_rate_hz: int) -> tuple[Whole, Whole]:
+    """Frame and shift of each event, rounded to the nearest shift."""
+    fine = np.rint(events.time_s * (sample_rate_hz * SHIFTS)).astype(np.int64)
+    return first_frame + fine // SHIFTS, fine % SHIFTS
+
+
+def list_firings(
+    events: FiringEvents,
+    *,
+    curve: SpeedCurve,
+    bank: PulseBank,
+    level_gain: Callable[[Whole], Floats],
+    pan: Floats,
+    dropped: frozenset[int],
+    first_frame: int,
+    sample_rate_hz: int,
+    seed: int,
+    repeat_cycles: int,
+) -> Firings:
+    """Return the firings of `events` that are heard.
+
+    Parameters
+    ----------
+    curve : SpeedCurve
+        Speed over the time that the events count in.
+    level_gain : callable
+        Gain for an array of speed steps.
+    pan : ndarray, shape (cylinders, channels)
+    dropped : frozenset of int
+        Cylinders from 1 that do not fire.
+    first_frame : int
+        Frame at time 0 of the events.
+    """
+    step = speed_step(curve.rpm_at(events.time_s))
+    gain = events.strength * level_gain(step)
+    gain[np.isin(events.cylinder + 1, list(dropped))] = 0.0
+    frame, shift = _places(events, first_frame, sample_rate_hz)
+    voice = bank.voice[events.cylinder]
+    counted = events.cycle % repeat_cycles if repeat_cycles else events.cycle
+    number = (chance.hashes(seed, BURST, counted, events.cylinder) % np.uint64(2 * BURSTS)).astype(np.int64)
+    gains = np.stack((gain, gain * (1.0 - 2.0 * (number % 2))))
+    heard = gain != 0.0
+    step = step[heard]
+    ends = np.append(np.flatnonzero(np.diff(step)) + 1, step.size)
+    return Firings(
+        frame=frame[heard].tolist(),
+        step=step.tolist(),
+        same_step_until=ends[np.searchsorted(ends, np.arange(step.size), side="right")].tolist(),
+        pulse=(voice * SHIFTS + shift)[heard],
+        burst=(voice * BURSTS + number // 2)[heard] if bank.has_noise else voice[:0],
+        gain=(gains * pan[events.cylinder].T[:, None, :])[:, :, heard].astype(np.float32),
+    )
+
+
+def list_ticks(
+    events: FiringEvents, *, ticks: Ticks, pan: Floats, gain: float, first_frame: int, sample_rate_hz: int
+) -> TickList:
+    """Return a tick for each event; `pan` has shape (cylinders, channels)."""
+    frame, shift = _places(events, first_frame, sample_rate_hz)
+    return TickList(
+        frame=frame.tolist(),
+        key=ticks.keys(events.cylinder, shift).tolist(),
+        gain=(gain * pan[events.cylinder]).tolist(),
+    )
