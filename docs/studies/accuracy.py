@@ -35,6 +35,7 @@ SETS = {  # name: what to make, how many, seed, further options
     "harmonics": ("harmonics", 80, 15, ()),
     "others": ("others", 350, 16, ()),
 }
+ORDER = ("idle", "low", "high", "steady", "drift", "hunt", "sweep", "blip")
 SOUND_FILES = (".flac", ".wav", ".ogg")
 
 
@@ -88,7 +89,7 @@ def print_patterns(found: list[Case]) -> None:
     """Right rates and patterns by speed band and by kind of motion."""
     rows: list[tuple[object, ...]] = []
     for key in ("band", "kind", None):
-        for name in sorted({c.truth[key] for c in found}) if key else ["all"]:
+        for name in sorted({c.truth[key] for c in found}, key=ORDER.index) if key else ["all"]:
             s = [c.score for c in found if not key or c.truth[key] == name]
             rows.append((
                 name, len(s), percent(x.answered for x in s), percent(x.rate_right for x in s),

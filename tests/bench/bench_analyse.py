@@ -81,9 +81,8 @@ def main() -> None:
             whole, _, inside = run("-c", PYIN, str(clips[60]))
             reference = float(inside)
             print(f"60 s clip: ours, whole process {ours:.2f} s; pyin alone {reference:.2f} s (process {whole:.1f} s)")
-            print(
-                f"ratio to pyin alone: {ours / reference:.3f} (wanted: at most 0.1), librosa {metadata.version('librosa')}"
-            )
+            version = metadata.version("librosa")
+            print(f"ratio to pyin alone (librosa {version}): {ours / reference:.3f}; wanted: at most 0.1")
         _, base, _ = run("-c", LIBRARIES)
         print(f"{'clip s':>7} {'time s':>7} {'ms per s':>8} {'peak MB above libraries':>24}")
         for seconds, clip in clips.items():
