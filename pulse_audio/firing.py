@@ -205,24 +205,30 @@ def _slowing(curve: SpeedCurve, time_s: Floats) -> Floats:
 
 
 def hunted(speed: SpeedCurve, life: Liveliness, seed: int, *, start_s: float, duration_s: float) -> SpeedCurve:
-    """Return the speed from `start_s` on, counted from there, with the idle hunting of a running engine.
+    """Return the speed over a span, counted from its start, with the idle hunting of a running engine.
 
-    The wander depends on seed and time alone: curves for adjoining spans meet.
+    The wander depends on seed and time alone: curves of adjoining spans are parts of one curve.
     """
     end_s = start_s + duration_s
-    points = speed.time_s[(speed.time_s > start_s) & (speed.time_s < end_s)]
-    if not life.hunting or float(np.min(speed.rpm)) >= HUNTING_FADE_RPM[1]:
-        times = np.concatenate(([start_s], points, [end_s])) if points.size or not speed.is_steady else speed.time_s[:1]
-        return SpeedCurve(time_s=times - times[0], rpm=speed.rpm_at(times))
-    first, last = int(np.floor(start_s / HUNTING_STEP_S)), int(np.ceil(end_s / HUNTING_STEP_S))
-    grid = np.arange(first + 1, last) * HUNTING_STEP_S
-    times = np.unique(np.concatenate(([start_s], points, grid[(grid > start_s) & (grid < end_s)], [end_s])))
-    rpm = speed.rpm_at(times)
-    low, high = HUNTING_FADE_RPM
-    depth = life.hunting * np.clip((high - rpm) / (high - low), 0.0, 1.0)
-    nodes = np.arange(first, last + 1)
-    wander = np.interp(times, nodes * HUNTING_STEP_S, _wander(nodes, seed))
-    return SpeedCurve(time_s=times - start_s, rpm=np.clip(rpm * (1.0 + depth * wander), checks.RPM_MIN, checks.RPM_MAX))
+    if life.hunting and float(np.min(speed.rpm)) < HUNTING_FADE_RPM[1]:
+        node = np.arange(int(np.floor(start_s / HUNTING_STEP_S)), int(np.ceil(end_s / HUNTING_STEP_S)) + 1)
+        grid = node * HUNTING_STEP_S
+        turns = speed.time_s[(speed.time_s > grid[0]) & (speed.time_s < grid[-1])]
+        times = np.union1d(grid, turns)
+        rpm = speed.rpm_at(times)
+        low, high = HUNTING_FADE_RPM
+        depth = life.hunting * np.clip((high - rpm) / (high - low), 0.0, 1.0)
+        rpm = np.clip(rpm * (1.0 + depth * np.interp(times, grid, _wander(node, seed))), checks.RPM_MIN, checks.RPM_MAX)
+    elif speed.is_steady:
+        return SpeedCurve.steady(float(speed.rpm[0]))
+    else:
+        times, rpm = speed.time_s, speed.rpm
+    inside = (times > start_s) & (times < end_s)
+    ends = np.interp([start_s, end_s], times, rpm)
+    return SpeedCurve(
+        time_s=np.concatenate(([0.0], times[inside] - start_s, [duration_s])),
+        rpm=np.concatenate((ends[:1], rpm[inside], ends[1:])),
+    )
 
 
 def _wander(node: Whole, seed: int) -> Floats:

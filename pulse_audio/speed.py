@@ -48,9 +48,9 @@ class SpeedCurve:
         bad[1:] |= ~(times[1:] > times[:-1])
         if bad.any():
             raise SpeedError(f"speed curve, point {int(np.argmax(bad)) + 1}: times must be numbers that rise")
-        for index, value in enumerate(speeds):
+        for index in np.flatnonzero(~((speeds >= checks.RPM_MIN) & (speeds <= checks.RPM_MAX)))[:1]:
             try:
-                checks.rpm(value)
+                checks.rpm(speeds[index])
             except RangeError as e:
                 raise SpeedError(f"speed curve, point {index + 1}: {e}") from None
         angle = np.concatenate(([0.0], np.cumsum(3.0 * (speeds[1:] + speeds[:-1]) * np.diff(times))))
@@ -74,6 +74,22 @@ class SpeedCurve:
     def ramp(cls, low_rpm: float, high_rpm: float, duration_s: float) -> "SpeedCurve":
         """Return a linear change from one speed to another over `duration_s`, steady after it."""
         return cls(time_s=[0.0, duration_s], rpm=[low_rpm, high_rpm])
+
+    @classmethod
+    def blip(cls, idle_rpm: float, top_rpm: float, duration_s: float) -> "SpeedCurve":
+        """Return an idle with the throttle snapped open and shut, once in every 3 s or so of `duration_s`.
+
+        The speed climbs for 0.3 s, ever more slowly, and falls back over a second (common practice).
+        """
+        count = max(round(duration_s / 3.0), 1)
+        period_s = duration_s / count
+        size_s = min(period_s / 3.0, 1.0)
+        climb, fall = np.linspace(0.0, 1.0, 7), np.linspace(0.0, 1.0, 13)
+        shape_s = np.concatenate((0.3 * climb, 0.3 + 1.1 * fall[1:])) * size_s
+        share = np.concatenate((1.0 - (1.0 - climb) ** 2, (1.0 - fall[1:]) ** 2))
+        start_s = period_s * (np.arange(count) + 0.5) - 0.5 * size_s
+        times = (start_s[:, None] + shape_s).ravel()
+        return cls(time_s=times, rpm=np.tile(idle_rpm + (top_rpm - idle_rpm) * share, count))
 
     @property
     def is_steady(self) -> bool:

@@ -1,0 +1,148 @@
+"""``firing-pulse render``: the sound of a layout, to a file."""
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from pulse_audio.cli import options
+
+if TYPE_CHECKING:
+    from pulse_audio.exhaust import Exhaust
+    from pulse_audio.firing import Liveliness
+    from pulse_audio.layout import Layout
+    from pulse_audio.speed import SpeedCurve
+
+exhaust_option = click.option(
+    "--exhaust",
+    metavar="NAME|FILE",
+    default="open-stubs",
+    show_default=True,
+    help="Exhaust to sound through: its name, or a TOML file.",
+)
+
+
+@click.command()
+@options.layout_argument()
+@click.option("-o", "--output", type=options.OUTPUT, required=True, metavar="FILE", help="A .wav, .flac or .ogg file.")
+@options.speed_option()
+@options.duration_option()
+@click.option("--blip", is_flag=True, help="With --rpm LO:HI: idle at LO and snap the throttle open to HI.")
+@exhaust_option
+@click.option("--ideal", is_flag=True, help="A perfectly regular engine, without flow noise.")
+@click.option(
+    "--load",
+    type=click.FloatRange(0.0, 1.0),
+    default=0.5,
+    show_default=True,
+    metavar="SHARE",
+    help="Throttle from 0, closed, to 1, open.",
+)
+@click.option("--misfire", multiple=True, metavar="CYL[:SHARE]", help="Cylinder that fails in a share of its cycles.")
+@click.option("--stereo", is_flag=True, help="Open ends placed from left to right as the layout lies.")
+@click.option(
+    "--ticks",
+    "tick_db",
+    type=click.FloatRange(-80.0, -6.0),
+    metavar="DB",
+    help="Tick at each firing TDC, with peaks at this level; -20 is soft.",
+)
+@click.option("--loop", is_flag=True, help="Whole cycles that repeat without a seam; steady speed only.")
+@click.option("--events", type=options.OUTPUT, metavar="FILE.csv", help="Also write a table of the firings.")
+@options.sample_rate_option
+@options.bits_option
+@options.seed_option
+@options.force_option
+def command(
+    *,
+    layout: "Layout",
+    output: Path,
+    speed: options.Speed,
+    duration_s: float,
+    blip: bool,
+    exhaust: str,
+    ideal: bool,
+    load: float,
+    misfire: tuple[str, ...],
+    stereo: bool,
+    tick_db: float | None,
+    loop: bool,
+    events: Path | None,
+    sample_rate_hz: int,
+    bits: str,
+    seed: int,
+    force: bool,
+) -> None:
+    """Write the sound of a layout to a file.
+
+    LAYOUT is a name from the command layouts, a path to a TOML file, or intervals alone such as 270-450.
+    """
+    from pulse_audio.clip import output_format, write_blocks
+    from pulse_audio.errors import RangeError
+    from pulse_audio.exhaust import find_exhaust
+    from pulse_audio.files import check_target, shown, write_text
+    from pulse_audio.synth import Synth, render_blocks, render_loop
+
+    pipes = find_exhaust(exhaust)
+    life = _liveliness(layout, ideal=ideal, load=load, misfire=misfire)
+    curve = _curve(speed, duration_s, blip=blip)
+    if loop and speed.steady_rpm is None:
+        raise RangeError("a loop needs a steady speed: give --rpm one number")
+    output_format(output, bits)
+    for path in filter(None, (output, events)):
+        check_target(path, force=force)
+    if loop:
+        assert speed.steady_rpm is not None
+        made = render_loop(
+            layout, speed.steady_rpm, duration_s=duration_s, sample_rate_hz=sample_rate_hz, exhaust=pipes, life=life,
+            seed=seed, stereo=stereo, tick_db=tick_db,
+        )  # fmt: skip
+        duration_s = made.duration_s
+        blocks = iter([made.samples])
+    else:
+        synth = Synth(
+            layout, curve, sample_rate_hz=sample_rate_hz, exhaust=pipes, life=life, seed=seed, stereo=stereo,
+            tick_db=tick_db,
+        )  # fmt: skip
+        blocks = render_blocks(synth, duration_s)
+    channels = 2 if stereo else 1
+    write_blocks(output, blocks, channels=channels, sample_rate_hz=sample_rate_hz, subtype=bits, force=force)
+    kind = "stereo" if stereo else "mono"
+    click.echo(
+        f"{shown(output)}: {layout.name} at {shown(speed.text)} rpm through {pipes.name}, "
+        f"{duration_s:.2f} s, {sample_rate_hz} Hz, {kind}"
+    )
+    if events is not None:
+        table, count = _event_table(layout, curve, duration_s=duration_s, life=life, seed=seed)
+        write_text(events, table, force=force)
+        click.echo(f"{shown(events)}: {count} firings")
+
+
+def _liveliness(layout: "Layout", *, ideal: bool, load: float, misfire: tuple[str, ...]) -> "Liveliness":
+    from pulse_audio.firing import Liveliness, parse_misfire
+
+    failing = tuple(parse_misfire(text, layout) for text in misfire)
+    return Liveliness.ideal(load=load, misfire=failing) if ideal else Liveliness(load=load, misfire=failing)
+
+
+def _curve(speed: options.Speed, duration_s: float, *, blip: bool) -> "SpeedCurve":
+    from pulse_audio.errors import SpeedError
+    from pulse_audio.speed import SpeedCurve
+
+    if not blip:
+        return speed.curve(duration_s)
+    if speed.from_file is not None or speed.steady_rpm is not None:
+        raise SpeedError("--blip needs two speeds: give --rpm LO:HI")
+    return SpeedCurve.blip(speed.low_rpm, speed.high_rpm, duration_s)
+
+
+def _event_table(
+    layout: "Layout", curve: "SpeedCurve", *, duration_s: float, life: "Liveliness", seed: int
+) -> tuple[str, int]:
+    """Return the firings as CSV, and how many there are; crank degrees are those of the cycle."""
+    from pulse_audio.firing import firing_events
+
+    found = firing_events(layout, curve, duration_s=duration_s, life=life, seed=seed)
+    columns = (found.time_s, found.cylinder + 1, found.crank_deg % layout.cycle_deg, found.strength)
+    rows = (f"{t:.9f},{c},{a:.6f},{s:.4f}" for t, c, a, s in zip(*(x.tolist() for x in columns), strict=True))
+    return "\n".join(("time_s,cylinder,crank_deg,strength", *rows, "")), found.time_s.size
