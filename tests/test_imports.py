@@ -84,7 +84,7 @@ def test_render_and_analyse_without_port_audio(tmp_path: Path, no_port_audio: Pa
 
 def test_play_without_port_audio(tmp_path: Path, no_port_audio: Path) -> None:
     """Playing without PortAudio ends with one line that says what is missing."""
-    done = _python(_command("play", "boxer-twin", "--duration", "1"), no_port_audio, cwd=tmp_path)
+    done = _python(_command("play", "boxer-twin", "--seconds", "1"), no_port_audio, cwd=tmp_path)
     assert (done.returncode, done.stdout) == (1, "")
     assert len(done.stderr.splitlines()) == 1
     assert "PortAudio" in done.stderr

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from pulse_audio import checks
-from pulse_audio.cli.options import INPUT, LAYOUT, OUTPUT, force_option, json_option
+from pulse_audio.cli.options import INPUT, LAYOUT, OUTPUT, Within, force_option, json_option
 from pulse_audio.cli.progress import show_progress
 from pulse_audio.errors import PulseError, RangeError
 from pulse_audio.files import check_target, shown
@@ -59,12 +59,8 @@ def _checked_layout(ctx: click.Context, param: click.Parameter, text: str | None
     metavar="LAYOUT",
     help="Also say whether it fires like this: a layout's name, a TOML file, or intervals.",
 )
-@click.option(
-    "--start", "start_s", type=click.FloatRange(0, MAX_SPAN_S), default=0.0, metavar="S", help="Listen from here."
-)
-@click.option(
-    "--end", "end_s", type=click.FloatRange(0, MAX_SPAN_S, min_open=True), metavar="S", help="Listen up to here."
-)
+@click.option("--start", "start_s", type=Within(0, MAX_SPAN_S), default=0.0, metavar="S", help="Listen from here.")
+@click.option("--end", "end_s", type=Within(0, MAX_SPAN_S, min_open=True), metavar="S", help="Listen up to here.")
 @click.option("--channel", type=click.IntRange(1), help="Listen to this channel only; the first is 1.")
 @click.option("--jobs", type=click.IntRange(1, 256), default=1, show_default=True, help="Clips to work on at once.")
 @click.option("--figure", type=OUTPUT, metavar="FILE", help="Also draw the answer (.png, .svg or .pdf); one clip only.")
@@ -77,7 +73,7 @@ def _checked_layout(ctx: click.Context, param: click.Parameter, text: str | None
 @click.option(
     "--microphone",
     "microphone_s",
-    type=click.FloatRange(1, 600),
+    type=Within(1, 600),
     metavar="S",
     help="Record for this many seconds instead of reading a file.",
 )

@@ -21,7 +21,7 @@ MOST_LAYOUTS = 12
 @click.option(
     "--duration",
     "duration_s",
-    type=click.FloatRange(0.5, 600.0),
+    type=options.Within(0.5, 600.0),
     default=4.0,
     show_default=True,
     metavar="S",
@@ -30,7 +30,7 @@ MOST_LAYOUTS = 12
 @click.option(
     "--gap",
     "gap_s",
-    type=click.FloatRange(0.0, 10.0),
+    type=options.Within(0.0, 10.0),
     default=0.7,
     show_default=True,
     metavar="S",

@@ -10,6 +10,7 @@ import click
 
 from pulse_audio.cli.options import (
     RPM,
+    Within,
     figure_option,
     force_option,
     json_option,
@@ -36,7 +37,7 @@ SPEEDS = {0.2: "a fifth of", 0.25: "a quarter of", 1 / 3: "a third of", 0.5: "ha
 @click.option(
     "--crank-angle",
     "crank_deg",
-    type=click.FloatRange(-720, 720),
+    type=Within(-720, 720),
     default=0.0,
     show_default=True,
     metavar="DEG",

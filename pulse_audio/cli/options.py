@@ -107,6 +107,17 @@ class SpeedType(click.ParamType):  # type: ignore[type-arg]  # generic only in n
             self.fail(f"{e}; a speed is a number, a ramp such as 900:4000, or a CSV file with time_s,rpm", param, ctx)
 
 
+class Within(click.FloatRange):
+    """A range of numbers; unlike click's own it refuses what is not a number (nan)."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """Return the number, or fail with the range."""
+        number = super().convert(value, param, ctx)
+        if number != number:  # noqa: PLR0124  # only nan differs from itself
+            self.fail(f"{value!r} is not a number; give {self._describe_range()}", param, ctx)
+        return number
+
+
 LAYOUT = LayoutType()
 RPM = RpmType()
 SPEED = SpeedType()
@@ -139,7 +150,7 @@ def duration_option(default: float = 6.0) -> Callable[[F], F]:
     return click.option(
         "--duration",
         "duration_s",
-        type=click.FloatRange(0.01, MAX_DURATION_S),
+        type=Within(0.01, MAX_DURATION_S),
         default=default,
         show_default=True,
         metavar="S",
@@ -175,7 +186,7 @@ bits_option = click.option(
 )
 rod_ratio_option = click.option(
     "--rod-ratio",
-    type=click.FloatRange(0.0, 0.5),
+    type=Within(0.0, 0.5),
     default=0.25,
     show_default=True,
     help="Crank radius over connecting-rod length.",

@@ -42,7 +42,7 @@ block_option = click.option(
 level_option = click.option(
     "--level",
     "level_db",
-    type=click.FloatRange(-40.0, 0.0),
+    type=options.Within(-40.0, 0.0),
     default=-12.0,
     show_default=True,
     metavar="DB",
@@ -59,7 +59,7 @@ level_option = click.option(
 @click.option(
     "--seconds",
     "duration_s",
-    type=click.FloatRange(0.1, options.MAX_DURATION_S),
+    type=options.Within(0.1, options.MAX_DURATION_S),
     metavar="S",
     help="Play for so long, without keys.",
 )

@@ -8,7 +8,6 @@ import click
 from pulse_audio.cli import options
 
 if TYPE_CHECKING:
-    from pulse_audio.exhaust import Exhaust
     from pulse_audio.firing import Liveliness
     from pulse_audio.layout import Layout
     from pulse_audio.speed import SpeedCurve
@@ -32,7 +31,7 @@ exhaust_option = click.option(
 @click.option("--ideal", is_flag=True, help="A perfectly regular engine, without flow noise.")
 @click.option(
     "--load",
-    type=click.FloatRange(0.0, 1.0),
+    type=options.Within(0.0, 1.0),
     default=0.5,
     show_default=True,
     metavar="SHARE",
@@ -43,7 +42,7 @@ exhaust_option = click.option(
 @click.option(
     "--ticks",
     "tick_db",
-    type=click.FloatRange(-80.0, -6.0),
+    type=options.Within(-80.0, -6.0),
     metavar="DB",
     help="Tick at each firing TDC, with peaks at this level; -20 is soft.",
 )

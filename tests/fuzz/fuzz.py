@@ -32,7 +32,8 @@ LIMITS = ("-timeout=10", "-rss_limit_mb=1024", "-max_len=8192")
 WORDS = (
     *COMMANDS, "--json", "--rpm", "--output", "-o", "--force", "--duration", "--start", "--end", "--channel", "--title",
     "--strokes", "--cylinders", "--layout", "--exhaust", "--seed", "--bits", "--even", "--help", "--version",
-    "--figure", "boxer-twin", "v-twin-45", "270-450", "-90-270", "0-0", "360", "odd.toml", "bare.toml", "curve.csv", "noise.wav",
+    "--figure", "--exhaust",
+    "boxer-twin", "v-twin-45", "270-450", "-90-270", "0-0", "360", "odd.toml", "bare.toml", "curve.csv", "noise.wav",
     "text.wav", "none.wav", ".", "..", "", "-", "--", "=", "0", "1", "-1", "900", "900:4000", "4000:900", "1e308",
     "nan", "-inf", "0x10", "9" * 400, "\x1b[31m", "\n", "\udcff", "'", "out.wav", "out.flac", "out.ogg", "out.html",
     "out.mp7",
