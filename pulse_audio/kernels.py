@@ -38,6 +38,16 @@ def step_rpm(step: int) -> float:
     return float(2.0 ** (step / STEPS_PER_OCTAVE))
 
 
+def pulse_number(voice: Whole, shift: Whole) -> Whole:
+    """Return the number of each pulse kernel on a shelf; `shift` is 0 to `SHIFTS`."""
+    return voice * (SHIFTS + 1) + shift
+
+
+def burst_number(voice: Whole, burst: Whole) -> Whole:
+    """Return the number of each noise kernel on a shelf; `burst` is 0 to `BURSTS` - 1."""
+    return voice * BURSTS + burst
+
+
 class _Source(Protocol):
     length: int
 
@@ -55,37 +65,38 @@ class Shelf:
 
     def __init__(self, pulses: Sequence[_Source], bursts: Sequence[_Source]) -> None:
         self.length = max(source.length for source in (*pulses, *bursts))
-        self._pulses = _Rows(pulses, SHIFTS, self.length)
+        self._pulses = _Rows(pulses, SHIFTS + 1, self.length)
         self._bursts = _Rows(bursts, BURSTS, max((source.length for source in bursts), default=0))
 
     def pulse(self, voice: int, shift: int) -> Singles:
         """Return the sound of one firing, late by a shift of 1/`SHIFTS` sample."""
-        return self._pulses.take(np.array([voice * SHIFTS + shift]), self.rows(1)).ravel()
+        return self._pulses.take(pulse_number(np.array([voice]), np.array([shift])), self.rows(1)).ravel()
 
     def burst(self, voice: int, number: int) -> Singles:
         """Return the flow noise of one firing."""
-        return self._bursts.take(np.array([voice * BURSTS + number]), self._bursts.room(1)).ravel()
+        return self._bursts.take(burst_number(np.array([voice]), np.array([number])), self._bursts.room(1)).ravel()
 
     def rows(self, count: int) -> Singles:
         """Return room for some kernels."""
         return self._pulses.room(count)
 
-    def fill(self, rows: Singles, pulse: Whole, burst: Whole, gain: Singles) -> Singles:
+    def fill(self, rows: Singles, pulses: Sequence[Whole], bursts: Sequence[Whole], gains: Sequence[Singles]) -> Singles:
         """Put the sounds of some firings into the first of `rows`, and return those.
 
         Parameters
         ----------
-        pulse, burst : ndarray of int, shape (n,)
-            ``voice * SHIFTS + shift`` and ``voice * BURSTS + number``; `burst` is empty without noise.
-        gain : ndarray of float32, shape (2, n)
-            For pulse and burst.
+        pulses, bursts : sequence of ndarray of int, shape (n,)
+            Kernels to add for each firing, as `pulse_number` and `burst_number` count them; at least one of `pulses`.
+        gains : sequence of ndarray of float32, shape (n,)
+            One for each of `pulses` and then of `bursts`.
         """
-        filled = self._pulses.take(pulse, rows[: pulse.size])
-        filled *= gain[0, :, None]
-        if burst.size:
-            noise = self._bursts.take(burst, self._bursts.room(burst.size))
-            noise *= gain[1, :, None]
-            filled[:, : self._bursts.length] += noise
+        filled = self._pulses.take(pulses[0], rows[: pulses[0].size])
+        filled *= gains[0][:, None]
+        more = [(self._pulses, index) for index in pulses[1:]] + [(self._bursts, index) for index in bursts]
+        for (shelf, index), gain in zip(more, gains[1:], strict=True):
+            part = shelf.take(index, shelf.room(index.size))
+            part *= gain[:, None]
+            filled[:, : shelf.length] += part
         return filled
 
     @property
@@ -181,7 +192,7 @@ class PulseBank:
         return OFFSET_LU + 10 * float(np.log10(power + 1e-300)), float(np.abs(around).max())
 
 
-@lru_cache(maxsize=4)
+@lru_cache(maxsize=32)  # all that `play` switches between; an idle bank is a few megabytes
 def pulse_bank(layout: Layout, exhaust: Exhaust, load: float, noise_db: float, sample_rate_hz: int) -> PulseBank:
     """Return the kernels of an engine; those used last are kept."""
     return PulseBank(layout, exhaust, load=load, noise_db=noise_db, sample_rate_hz=sample_rate_hz)

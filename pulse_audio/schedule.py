@@ -1,6 +1,5 @@
 """Firings and ticks of a stretch of time, as frames, kernel numbers and gains: all that is left to do is to add."""
 
-from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -8,7 +7,7 @@ from numpy.typing import NDArray
 
 from pulse_audio import chance
 from pulse_audio.firing import BURST, FiringEvents
-from pulse_audio.kernels import PulseBank, speed_step
+from pulse_audio.kernels import PulseBank, burst_number, pulse_number, speed_step
 from pulse_audio.pulse import BURSTS, SHIFTS
 from pulse_audio.speed import SpeedCurve
 from pulse_audio.ticks import Ticks
@@ -30,14 +29,14 @@ class Firings:
     pulse, burst : ndarray of int, shape (n,)
         Kernel numbers; `burst` is empty without noise.
     gain : ndarray of float32, shape (channels, 2, n)
-        For pulse and burst.
+        For pulse and burst, without the level that belongs to the speed step.
     """
 
     frame: list[int]
     step: list[int]
     same_step_until: list[int]
-    pulse: Whole
-    burst: Whole
+    pulses: tuple[Whole, ...]
+    bursts: tuple[Whole, ...]
     gain: NDArray[np.float32]
 
 
@@ -56,14 +55,22 @@ def _places(events: FiringEvents, first_frame: int, sample_rate_hz: int) -> tupl
     return first_frame + fine // SHIFTS, fine % SHIFTS
 
 
+def _exact_places(events: FiringEvents, first_frame: int, sample_rate_hz: int) -> tuple[Whole, Whole, Floats]:
+    """Frame and shift at or before each event, and how far it lies on the way to the next shift."""
+    fine = events.time_s * (sample_rate_hz * SHIFTS)
+    before = np.floor(fine)
+    frame, shift = np.divmod(before.astype(np.int64), SHIFTS)
+    return first_frame + frame, shift, fine - before
+
+
 def list_firings(
     events: FiringEvents,
     *,
     curve: SpeedCurve,
     bank: PulseBank,
-    level_gain: Callable[[Whole], Floats],
     pan: Floats,
     dropped: frozenset[int],
+    regular: bool,
     first_frame: int,
     sample_rate_hz: int,
     seed: int,
@@ -75,22 +82,32 @@ def list_firings(
     ----------
     curve : SpeedCurve
         Speed over the time that the events count in.
-    level_gain : callable
-        Gain for an array of speed steps.
     pan : ndarray, shape (cylinders, channels)
     dropped : frozenset of int
         Cylinders from 1 that do not fire.
+    regular : bool
+        Whether firings come without scatter in time.
     first_frame : int
         Frame at time 0 of the events.
     """
     step = speed_step(curve.rpm_at(events.time_s))
     gain = events.strength * level_gain(step)
     gain[np.isin(events.cylinder + 1, list(dropped))] = 0.0
-    frame, shift = _places(events, first_frame, sample_rate_hz)
     voice = bank.voice[events.cylinder]
-    counted = events.cycle % repeat_cycles if repeat_cycles else events.cycle
-    number = (chance.hashes(seed, BURST, counted, events.cylinder) % np.uint64(2 * BURSTS)).astype(np.int64)
-    gains = np.stack((gain, gain * (1.0 - 2.0 * (number % 2))))
+    bursts: tuple[Whole, ...] = ()
+    if regular:
+        # Rounding to a shift would be a pattern that repeats, and faint tones; between two shifts there is none.
+        frame, shift, share = _exact_places(events, first_frame, sample_rate_hz)
+        pulses: tuple[Whole, ...] = (pulse_number(voice, shift), pulse_number(voice, shift + 1))
+        gains = [gain * (1.0 - share), gain * share]
+    else:
+        frame, shift = _places(events, first_frame, sample_rate_hz)
+        pulses, gains = (pulse_number(voice, shift),), [gain]
+    if bank.has_noise:
+        counted = events.cycle % repeat_cycles if repeat_cycles else events.cycle
+        number = (chance.hashes(seed, BURST, counted, events.cylinder) % np.uint64(2 * BURSTS)).astype(np.int64)
+        bursts = (burst_number(voice, number // 2),)
+        gains.append(gain * (1.0 - 2.0 * (number % 2)))
     heard = gain != 0.0
     step = step[heard]
     ends = np.append(np.flatnonzero(np.diff(step)) + 1, step.size)
@@ -98,9 +115,9 @@ def list_firings(
         frame=frame[heard].tolist(),
         step=step.tolist(),
         same_step_until=ends[np.searchsorted(ends, np.arange(step.size), side="right")].tolist(),
-        pulse=(voice * SHIFTS + shift)[heard],
-        burst=(voice * BURSTS + number // 2)[heard] if bank.has_noise else voice[:0],
-        gain=(gains * pan[events.cylinder].T[:, None, :])[:, :, heard].astype(np.float32),
+        pulses=tuple(kernel[heard] for kernel in pulses),
+        bursts=tuple(kernel[heard] for kernel in bursts),
+        gain=(np.stack(gains) * pan[events.cylinder].T[:, None, :])[:, :, heard].astype(np.float32),
     )
 
 

@@ -17,7 +17,7 @@ from pulse_audio.clip import Clip
 from pulse_audio.errors import RangeError
 from pulse_audio.exhaust import Exhaust, find_exhaust
 from pulse_audio.firing import FiringEvents, Liveliness, events_in_turn, hunted
-from pulse_audio.kernels import pulse_bank, step_rpm
+from pulse_audio.kernels import pulse_bank, speed_step, step_rpm
 from pulse_audio.layout import Layout
 from pulse_audio.placing import outlet_gains
 from pulse_audio.schedule import Firings, TickList, list_firings, list_ticks
@@ -205,9 +205,11 @@ class Synth:
             shelf = self._bank.shelf(firings.step[first])
             if self._rows.shape[1] != shelf.length:
                 self._rows = shelf.rows(BATCH)
+            pulses, bursts = ([kernel[now] for kernel in kernels] for kernels in (firings.pulses, firings.bursts))
             starts = [frame - self._frame for frame in firings.frame[now]]
+            level = np.float32(self._level_gain(firings.step[first]))
             for tail, gain in zip(self._pulse_tails, firings.gain, strict=True):
-                rows = shelf.fill(self._rows, firings.pulse[now], firings.burst[now], gain[:, now])
+                rows = shelf.fill(self._rows, firings.pulse[now], firings.burst[now], gain[:, now] * level)
                 tail.add(starts, rows)
 
     def _tick(self, end_frame: int) -> None:
@@ -236,8 +238,8 @@ class Synth:
         self._angle_deg, self._turn_deg = angle_deg, float(self._curve.crank_deg(frames / rate)[0])
         self._next = self._next_tick = 0
         self._firings = list_firings(
-            self._events(self._life), curve=self._curve, bank=self._bank, level_gain=self._level_gain, pan=self._pan,
-            dropped=self._dropped, first_frame=self._frame, sample_rate_hz=rate, seed=self._seed,
+            self._events(self._life), curve=self._curve, bank=self._bank, pan=self._pan,
+            dropped=self._dropped, regular=not self._life.timing_sd_deg, first_frame=self._frame, sample_rate_hz=rate, seed=self._seed,
             repeat_cycles=self._repeat_cycles,
         )  # fmt: skip
         self._tick_list = None
@@ -262,16 +264,23 @@ class Synth:
         self._ticks = Ticks(layout, self.sample_rate_hz)
         self._step_gains: dict[int, float] = {}
 
-    def _level_gain(self, step: NDArray[np.int64]) -> Floats:
-        """Return the factor that gives the usual loudness at each speed, less where peaks would pass the limit."""
-        found, index = np.unique(step, return_inverse=True)
-        for number in found.tolist():
-            if number not in self._step_gains:
-                lufs, peak = self._bank.level(number)
-                rise_db = RISE_DB_PER_OCTAVE * float(np.log2(step_rpm(number) / self._level_rpm))
-                wanted = ratio_from_db(LEVEL_LUFS + min(rise_db, HIGHEST_RISE_DB) - lufs)
-                self._step_gains[number] = min(wanted, ratio_from_db(PEAK_ROOM_DB) / peak)
-        return np.array([self._step_gains[number] for number in found.tolist()])[index]
+    def _level_gain(self, step: int) -> float:
+        """Return the factor that gives the usual loudness at a speed, less where peaks would pass the limit.
+
+        Worked out when a firing needs it, so that a glide over many steps does not hold up the sound at its start.
+        """
+        if step not in self._step_gains:
+            lufs, peak = self._bank.level(step)
+            rise_db = RISE_DB_PER_OCTAVE * float(np.log2(step_rpm(step) / self._level_rpm))
+            wanted = ratio_from_db(LEVEL_LUFS + min(rise_db, HIGHEST_RISE_DB) - lufs)
+            self._step_gains[step] = min(wanted, ratio_from_db(PEAK_ROOM_DB) / peak)
+        return self._step_gains[step]
+
+
+def prepare(layout: Layout, exhaust: Exhaust, *, life: Liveliness, rpm: float, sample_rate_hz: int) -> None:
+    """Make an engine's kernels ready at a speed, so that a `Synth` takes it up without a pause; from any thread."""
+    bank = pulse_bank(layout, exhaust, life.load, life.noise_db, sample_rate_hz)
+    bank.level(int(speed_step(np.array(rpm))))
 
 
 def _checked_tick(level_db: float | None) -> float | None:
