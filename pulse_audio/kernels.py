@@ -80,7 +80,9 @@ class Shelf:
         """Return room for some kernels."""
         return self._pulses.room(count)
 
-    def fill(self, rows: Singles, pulses: Sequence[Whole], bursts: Sequence[Whole], gains: Sequence[Singles]) -> Singles:
+    def fill(
+        self, rows: Singles, pulses: Sequence[Whole], bursts: Sequence[Whole], gains: Sequence[Singles]
+    ) -> Singles:
         """Put the sounds of some firings into the first of `rows`, and return those.
 
         Parameters

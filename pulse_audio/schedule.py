@@ -26,10 +26,10 @@ class Firings:
         Where each begins, and the speed step of its kernel.
     same_step_until : list of int
         Index after the last of the run of firings with this step.
-    pulse, burst : ndarray of int, shape (n,)
-        Kernel numbers; `burst` is empty without noise.
-    gain : ndarray of float32, shape (channels, 2, n)
-        For pulse and burst, without the level that belongs to the speed step.
+    pulses, bursts : tuple of ndarray of int, shape (n,)
+        Kernels that add up to each firing.
+    gain : ndarray of float32, shape (channels, kernels, n)
+        For each of `pulses`, then of `bursts`, without the level that belongs to the speed step.
     """
 
     frame: list[int]
@@ -91,7 +91,7 @@ def list_firings(
         Frame at time 0 of the events.
     """
     step = speed_step(curve.rpm_at(events.time_s))
-    gain = events.strength * level_gain(step)
+    gain = events.strength.copy()
     gain[np.isin(events.cylinder + 1, list(dropped))] = 0.0
     voice = bank.voice[events.cylinder]
     bursts: tuple[Whole, ...] = ()

@@ -209,8 +209,7 @@ class Synth:
             starts = [frame - self._frame for frame in firings.frame[now]]
             level = np.float32(self._level_gain(firings.step[first]))
             for tail, gain in zip(self._pulse_tails, firings.gain, strict=True):
-                rows = shelf.fill(self._rows, firings.pulse[now], firings.burst[now], gain[:, now] * level)
-                tail.add(starts, rows)
+                tail.add(starts, shelf.fill(self._rows, pulses, bursts, gain[:, now] * level))
 
     def _tick(self, end_frame: int) -> None:
         """Add the ticks that begin before `end_frame` to the tails."""
