@@ -7,14 +7,12 @@ mid-stream changes the pulses to come: those already fired ring on.
 
 from bisect import bisect_left
 from collections.abc import Iterator
-from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pulse_audio import checks
 from pulse_audio.clip import Clip
-from pulse_audio.errors import RangeError
 from pulse_audio.exhaust import Exhaust, find_exhaust
 from pulse_audio.firing import FiringEvents, Liveliness, events_in_turn, hunted
 from pulse_audio.kernels import pulse_bank, speed_step, step_rpm
@@ -36,7 +34,6 @@ PEAK_ROOM_DB = -5.0  # peaks of the regular engine stay below this; scatter has 
 CHUNK_FRAMES = 32_768
 BATCH = 64  # firings handled at once
 SPAN_CYCLES, SPAN_S = 256, 16.0  # stretch whose firings are listed at once
-LONGEST_RING_S = 2.0
 SAMPLE_RATES_HZ = (8_000, 192_000)
 TICK_DB = (-80.0, -6.0)
 FILE_BLOCK_FRAMES = 1 << 16
@@ -237,8 +234,8 @@ class Synth:
         self._angle_deg, self._turn_deg = angle_deg, float(self._curve.crank_deg(frames / rate)[0])
         self._next = self._next_tick = 0
         self._firings = list_firings(
-            self._events(self._life), curve=self._curve, bank=self._bank, pan=self._pan,
-            dropped=self._dropped, regular=not self._life.timing_sd_deg, first_frame=self._frame, sample_rate_hz=rate, seed=self._seed,
+            self._events(self._life), curve=self._curve, bank=self._bank, pan=self._pan, dropped=self._dropped,
+            regular=not self._life.timing_sd_deg, first_frame=self._frame, sample_rate_hz=rate, seed=self._seed,
             repeat_cycles=self._repeat_cycles,
         )  # fmt: skip
         self._tick_list = None
@@ -335,42 +332,3 @@ def render(
     samples = synth.next_block(frames)
     soften(samples, 0, frames, sample_rate_hz)
     return Clip(samples=samples, sample_rate_hz=sample_rate_hz)
-
-
-def render_loop(
-    layout: Layout,
-    rpm: float,
-    *,
-    duration_s: float,
-    sample_rate_hz: int,
-    exhaust: Exhaust | None = None,
-    life: Liveliness | None = None,
-    seed: int = 0,
-    stereo: bool = False,
-    tick_db: float | None = None,
-) -> Clip:
-    """Return whole cycles near `duration_s` long that repeat without a seam, the crank at 0 at the first frame.
-
-    Speed does not hunt, and gives way by a few millionths so that the cycles fill whole frames.
-
-    Raises
-    ------
-    RangeError
-        Not even one cycle fits.
-    """
-    period_s = layout.cycle_deg / (6.0 * checks.rpm(rpm))
-    cycles = round(duration_s / period_s)
-    if cycles < 1:
-        raise RangeError(
-            f"duration_s={duration_s:g} is too short to loop: one cycle at {rpm:g} rpm takes {period_s:.3g} s"
-        )
-    frames = round(cycles * period_s * sample_rate_hz)
-    exact_rpm = cycles * layout.cycle_deg / 6.0 * sample_rate_hz / frames
-    synth = Synth(
-        layout, SpeedCurve.steady(exact_rpm), sample_rate_hz=sample_rate_hz, exhaust=exhaust,
-        life=replace(Liveliness.ideal() if life is None else life, hunting=0.0), seed=seed, stereo=stereo,
-        tick_db=tick_db, repeat_cycles=cycles,
-    )  # fmt: skip
-    for _ in range(int(LONGEST_RING_S * sample_rate_hz / frames) + 1):
-        synth.next_block(frames)  # until everything that rings into the loop sounds
-    return Clip(samples=synth.next_block(frames), sample_rate_hz=sample_rate_hz)

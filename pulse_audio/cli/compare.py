@@ -98,12 +98,11 @@ def command(
     turns = [(layout, clip) for _ in range(rounds) for layout, clip in zip(layouts, clips, strict=True)]
     blocks = [part for _, clip in turns for part in (clip.samples, gap)][:-1]
     write_blocks(output, blocks, channels=1, sample_rate_hz=sample_rate_hz, subtype=bits, force=force)
-    click.echo(
-        f"{shown(output)}: at {shown(speed.text)} rpm through {pipes.name}, {loudness.integrated_lufs(clips[0]):.1f} LUFS"
-    )
+    level = f"{loudness.integrated_lufs(clips[0]):.1f} LUFS"
+    click.echo(f"{shown(output)}: at {shown(speed.text)} rpm through {shown(pipes.name)}, each at {level}")
     begin_s = 0.0
     for layout, clip in turns:
-        click.echo(f"{begin_s:8.2f} s  {layout.name}  {layout.intervals_text}")
+        click.echo(f"{begin_s:8.2f} s  {shown(layout.name)}  {layout.intervals_text}")
         begin_s += clip.duration_s + gap.size / sample_rate_hz
     if figure:
         figures.write_figure(figure, figures.compare_figure(layouts), force=force)

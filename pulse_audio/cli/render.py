@@ -8,7 +8,7 @@ import click
 from pulse_audio.cli import options
 
 if TYPE_CHECKING:
-    from pulse_audio.firing import Liveliness
+    from pulse_audio.firing import FiringEvents, Liveliness
     from pulse_audio.layout import Layout
     from pulse_audio.speed import SpeedCurve
 
@@ -80,7 +80,9 @@ def command(
     from pulse_audio.errors import RangeError
     from pulse_audio.exhaust import find_exhaust
     from pulse_audio.files import check_target, shown, write_text
-    from pulse_audio.synth import Synth, render_blocks, render_loop
+    from pulse_audio.firing import firing_events
+    from pulse_audio.loop import fit_loop, loop_events, render_loop
+    from pulse_audio.synth import Synth, render_blocks
 
     pipes = find_exhaust(exhaust)
     life = _liveliness(layout, ideal=ideal, load=load, misfire=misfire)
@@ -92,13 +94,15 @@ def command(
         check_target(path, force=force)
     if loop:
         assert speed.steady_rpm is not None
+        whole = fit_loop(layout, speed.steady_rpm, duration_s=duration_s, sample_rate_hz=sample_rate_hz)
+        fired = loop_events(layout, whole, life=life, seed=seed)
         made = render_loop(
             layout, speed.steady_rpm, duration_s=duration_s, sample_rate_hz=sample_rate_hz, exhaust=pipes, life=life,
             seed=seed, stereo=stereo, tick_db=tick_db,
         )  # fmt: skip
-        duration_s = made.duration_s
-        blocks = iter([made.samples])
+        duration_s, blocks = made.duration_s, iter([made.samples])
     else:
+        fired = firing_events(layout, curve, duration_s=duration_s, life=life, seed=seed)
         synth = Synth(
             layout, curve, sample_rate_hz=sample_rate_hz, exhaust=pipes, life=life, seed=seed, stereo=stereo,
             tick_db=tick_db,
@@ -108,13 +112,12 @@ def command(
     write_blocks(output, blocks, channels=channels, sample_rate_hz=sample_rate_hz, subtype=bits, force=force)
     kind = "stereo" if stereo else "mono"
     click.echo(
-        f"{shown(output)}: {layout.name} at {shown(speed.text)} rpm through {pipes.name}, "
+        f"{shown(output)}: {shown(layout.name)} at {shown(speed.text)} rpm through {shown(pipes.name)}, "
         f"{duration_s:.2f} s, {sample_rate_hz} Hz, {kind}"
     )
     if events is not None:
-        table, count = _event_table(layout, curve, duration_s=duration_s, life=life, seed=seed)
-        write_text(events, table, force=force)
-        click.echo(f"{shown(events)}: {count} firings")
+        write_text(events, _event_table(fired, layout.cycle_deg), force=force)
+        click.echo(f"{shown(events)}: {fired.time_s.size} firings")
 
 
 def _liveliness(layout: "Layout", *, ideal: bool, load: float, misfire: tuple[str, ...]) -> "Liveliness":
@@ -135,13 +138,8 @@ def _curve(speed: options.Speed, duration_s: float, *, blip: bool) -> "SpeedCurv
     return SpeedCurve.blip(speed.low_rpm, speed.high_rpm, duration_s)
 
 
-def _event_table(
-    layout: "Layout", curve: "SpeedCurve", *, duration_s: float, life: "Liveliness", seed: int
-) -> tuple[str, int]:
-    """Return the firings as CSV, and how many there are; crank degrees are those of the cycle."""
-    from pulse_audio.firing import firing_events
-
-    found = firing_events(layout, curve, duration_s=duration_s, life=life, seed=seed)
-    columns = (found.time_s, found.cylinder + 1, found.crank_deg % layout.cycle_deg, found.strength)
+def _event_table(found: "FiringEvents", cycle_deg: float) -> str:
+    """Return firings as CSV; crank degrees are those of the cycle."""
+    columns = (found.time_s, found.cylinder + 1, found.crank_deg % cycle_deg, found.strength)
     rows = (f"{t:.9f},{c},{a:.6f},{s:.4f}" for t, c, a, s in zip(*(x.tolist() for x in columns), strict=True))
-    return "\n".join(("time_s,cylinder,crank_deg,strength", *rows, "")), found.time_s.size
+    return "\n".join(("time_s,cylinder,crank_deg,strength", *rows, ""))

@@ -8,8 +8,8 @@ from pulse_audio.clip import Clip, flac_bytes
 from pulse_audio.exhaust import Exhaust
 from pulse_audio.firing import Liveliness
 from pulse_audio.layout import Layout
+from pulse_audio.loop import render_loop
 from pulse_audio.loudness import match
-from pulse_audio.synth import render_loop
 from pulse_audio.units import rpm_to_deg_per_s
 
 SAMPLE_RATE_HZ = 48_000  # what most sound devices run at: then the browser does not resample
