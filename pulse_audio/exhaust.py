@@ -147,7 +147,7 @@ def from_table(name: str, table: Mapping[str, object]) -> Exhaust:
     for key, (low, high) in _NUMBERS.items():
         try:
             if key in table:
-                numbers[key] = checks.number(key, table[key], low=low, high=high)
+                numbers[key] = _number(key, table[key], low=low, high=high)
         except RangeError as e:
             faults.append(str(e))
     join = _join(table.get("join", "each"))
@@ -174,6 +174,12 @@ def from_table(name: str, table: Mapping[str, object]) -> Exhaust:
     )
 
 
+def _number(name: str, value: object, *, low: float, high: float, unit: str = "") -> float:
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        raise RangeError(f"{name} must be a number")
+    return checks.number(name, value, low=low, high=high, unit=unit)
+
+
 def _join(value: object) -> str | tuple[tuple[int, ...], ...] | None:
     if isinstance(value, str):
         return value if value in JOINS else None
@@ -193,7 +199,7 @@ def _sections(key: str, value: object) -> tuple[Section, ...]:
     return tuple(
         Section(
             **{
-                name: checks.number(f"{key} {number} {name}", row[name], low=low, high=high, unit=unit)
+                name: _number(f"{key} {number} {name}", row[name], low=low, high=high, unit=unit)
                 for name, (low, high, unit) in _SIZES.items()
             }
         )
@@ -250,4 +256,7 @@ def from_toml(path: Path) -> Exhaust:
         raise ExhaustError(f"exhaust file {shown(path)}: {e.strerror}") from e
     except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError) as e:
         raise ExhaustError(f"exhaust file {shown(path)} is no TOML: {' '.join(str(e).split())}") from e
-    return from_table(str(table.get("name", path.stem)), table)
+    name = table.get("name", path.stem)
+    if not isinstance(name, str) or not name:
+        raise ExhaustError(f"exhaust file {shown(path)}: name must be text")
+    return from_table(name, table)

@@ -1,0 +1,249 @@
+"""Exhausts: which pipes meet, how they sound, and what a file may hold."""
+
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from pulse_audio import catalogue, ducts, exhaust, pipework
+from pulse_audio.errors import ExhaustError
+from pulse_audio.exhaust import Exhaust, Section
+
+FREQUENCY = np.linspace(30.0, 3000.0, 200)
+
+
+def _section(length_m: float, bore_m: float = 0.04, gas_c: float = 500.0) -> Section:
+    return Section(length_m=length_m, bore_m=bore_m, gas_c=gas_c)
+
+
+# Which cylinders meet ---------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("layout", "join", "groups"),
+    [
+        ("inline-four", "each", ((0,), (1,), (2,), (3,))),
+        ("inline-four", "all", ((0, 1, 2, 3),)),
+        ("inline-four", "pairs", ((0, 3), (1, 2))),
+        ("v-twin-45", "banks", ((0,), (1,))),
+        ("inline-four", ((1, 2), (3, 4)), ((0, 1), (2, 3))),
+    ],
+)
+def test_groups(layout: str, join: str, groups: tuple[tuple[int, ...], ...]) -> None:
+    """An inline four 1-3-4-2 pairs 1 with 4 and 2 with 3, which fire one turn apart (common practice)."""
+    pipes = Exhaust(name="x", primary=(_section(0.5),), join=join)
+    assert pipes.groups(catalogue.layout(layout)) == groups
+
+
+def test_groups_that_do_not_fit_are_refused() -> None:
+    """Groups must name each cylinder once."""
+    pipes = Exhaust(name="x", primary=(_section(0.5),), join=((1, 2), (2, 3)))
+    with pytest.raises(ExhaustError, match="each of the 4 cylinders of inline-four once"):
+        pipes.groups(catalogue.layout("inline-four"))
+
+
+@pytest.mark.parametrize("name", exhaust.exhaust_names())
+def test_ready_exhausts_fit_every_layout(name: str) -> None:
+    """Each ready exhaust gives a finite, non-zero response for every cylinder of every layout."""
+    pipes = exhaust.find_exhaust(name)
+    for layout_name in catalogue.layout_names():
+        layout = catalogue.layout(layout_name)
+        found = pipework.response(pipes, layout, FREQUENCY[::20])
+        assert found.shape == (len(layout.cylinders), 10)
+        assert np.all(np.isfinite(found)) and np.all(np.abs(found) > 0)
+
+
+# How they sound, against an independent solution: unknown forward and backward waves in every pipe, joined by
+# continuity of pressure and flow at the ends and the junction, solved as one linear system.
+
+
+def _by_linear_system(
+    lengths_m: list[float], source: int, tail: Section, valve_reflection: float, frequency_hz: float
+) -> complex:
+    gas = ducts.exhaust_gas(500.0)
+    area, z = np.pi * 0.02**2, gas.density * gas.sound_speed / (np.pi * 0.02**2)
+    del area
+    k = 2 * np.pi * frequency_hz / gas.sound_speed
+    tail_gas = ducts.exhaust_gas(tail.gas_c)
+    tail_z = tail_gas.density * tail_gas.sound_speed / (np.pi * (tail.bore_m / 2) ** 2)
+    tail_k = 2 * np.pi * frequency_hz / tail_gas.sound_speed
+    n = len(lengths_m)
+    # Unknowns: f_i, b_i per primary at its valve (p = f + b, U = (f - b) / z), then f, b of the tail at the junction.
+    system, right = np.zeros((2 * n + 2, 2 * n + 2), dtype=complex), np.zeros(2 * n + 2, dtype=complex)
+    row = 0
+    for i in range(n):
+        leak = (1 - valve_reflection) / (1 + valve_reflection) / z if i == source else 0.0
+        system[row, 2 * i], system[row, 2 * i + 1] = 1 / z + leak, -1 / z + leak  # U into the pipe = Q - p * leak
+        right[row] = 1.0 if i == source else 0.0
+        row += 1
+    for i, length in enumerate(lengths_m):  # pressure at each primary's end is that at the tail's start
+        system[row, 2 * i], system[row, 2 * i + 1] = np.exp(-1j * k * length), np.exp(1j * k * length)
+        system[row, 2 * n], system[row, 2 * n + 1] = -1.0, -1.0
+        row += 1
+        system[-2, 2 * i], system[-2, 2 * i + 1] = np.exp(-1j * k * length) / z, -np.exp(1j * k * length) / z
+    system[-2, 2 * n], system[-2, 2 * n + 1] = -1 / tail_z, 1 / tail_z  # flow in equals flow out
+    end = ducts.open_end_impedance(np.array([frequency_hz]), tail.bore_m / 2, tail_gas)[0]
+    forward, backward = np.exp(-1j * tail_k * tail.length_m), np.exp(1j * tail_k * tail.length_m)
+    system[-1, 2 * n], system[-1, 2 * n + 1] = forward * (1 - end / tail_z), backward * (1 + end / tail_z)
+    waves = np.linalg.solve(system, right)
+    outflow = (forward * waves[2 * n] - backward * waves[2 * n + 1]) / tail_z
+    return complex(outflow * 1.204 * 2j * np.pi * frequency_hz / (4 * np.pi))
+
+
+@pytest.mark.parametrize("valve_reflection", [1.0, 0.65])
+def test_unequal_primaries_against_a_linear_system(valve_reflection: float) -> None:
+    """Unequal primaries shift the higher orders between cylinders just as waves joined at the junction do."""
+    lengths, tail = [0.35, 0.6, 0.85, 0.5], _section(1.2, 0.05, 400.0)
+    pipes = Exhaust(
+        name="x",
+        primary=tuple(_section(length) for length in lengths),
+        join="all",
+        sections=(tail,),
+        valve_reflection=valve_reflection,
+        wall_factor=0.0,
+        flow_mach=0.0,
+    )
+    found = pipework.response(pipes, catalogue.layout("inline-four"), FREQUENCY[::10])
+    for i in range(4):
+        expected = [_by_linear_system(lengths, i, tail, valve_reflection, f) for f in FREQUENCY[::10]]
+        assert found[i] == pytest.approx(np.array(expected), rel=1e-6)
+    assert np.abs(found[0] / found[2]).max() > 2  # and the difference is plain: more than 6 dB somewhere
+
+
+def test_equal_primaries_sound_alike() -> None:
+    """With equal primaries all cylinders have one response."""
+    found = pipework.response(exhaust.find_exhaust("road-silencer"), catalogue.layout("inline-four"), FREQUENCY)
+    assert np.array_equal(found[0], found[1]) and np.array_equal(found[0], found[3])
+
+
+def test_open_pipe_rings_at_its_quarter_waves() -> None:
+    """A straight pipe with a rigid valve end sounds loudest at (2n - 1) c / 4 (L + 0.6133 a)."""
+    pipes = Exhaust(name="x", primary=(_section(1.0),), valve_reflection=1.0, wall_factor=0.0, flow_mach=0.0)
+    frequency = np.arange(100.0, 700.0, 0.05)
+    size = np.abs(pipework.response(pipes, catalogue.layout("single-four-stroke"), frequency)[0]) / frequency
+    c = ducts.exhaust_gas(500.0).sound_speed
+    inner = np.flatnonzero((size[1:-1] > size[:-2]) & (size[1:-1] > size[2:])) + 1
+    expected = [(2 * n - 1) * c / 4 / (1.0 + 0.6133 * 0.02) for n in (1, 2, 3)]
+    assert frequency[inner] == pytest.approx(expected, abs=0.2)  # the end correction falls a little with frequency
+
+
+def test_pairs_then_all_with_no_second_pipe_is_all() -> None:
+    """As the pipes behind the pairs shrink to nothing, the response tends to that of one collector of all."""
+    common = {"primary": (_section(0.5),), "sections": (_section(0.8, 0.05),)}
+    stepped = Exhaust(name="x", join="pairs-then-all", second=_section(1e-7, 0.05), **common)
+    joined = Exhaust(name="y", join="all", **common)
+    layout = catalogue.layout("inline-four")
+    found, expected = (pipework.response(e, layout, FREQUENCY) for e in (stepped, joined))
+    assert found == pytest.approx(expected, rel=1e-3)
+
+
+@pytest.mark.parametrize(
+    ("louder", "quieter"),
+    [
+        ("straight-pipes", "stepped-collector"),
+        ("stepped-collector", "road-silencer"),
+        ("road-silencer", "quiet-road-silencer"),
+    ],
+)
+def test_ready_exhausts_from_loud_to_quiet(louder: str, quieter: str) -> None:
+    """More silencing is quieter over the firing orders and above: mean level from 60 Hz to 2 kHz (common practice)."""
+    frequency, layout = np.geomspace(60.0, 2000.0, 300), catalogue.layout("parallel-twin-360")
+    levels = [
+        np.mean(20 * np.log10(np.abs(pipework.response(exhaust.find_exhaust(name), layout, frequency)[0])))
+        for name in (louder, quieter)
+    ]
+    assert levels[0] > levels[1] + 3.0
+
+
+def test_more_flow_damps_resonances() -> None:
+    """Steady flow takes energy where bores change: a silencer's resonance is lower with flow than without."""
+    sections = (_section(0.5, 0.15, 300.0), _section(0.4, 0.04, 250.0))
+    layout, frequency = catalogue.layout("single-four-stroke"), np.linspace(20.0, 80.0, 600)
+    still, flowing = (
+        np.abs(
+            pipework.response(
+                Exhaust(name="x", primary=(_section(0.5),), sections=sections, flow_mach=mach), layout, frequency
+            )
+        ).max()
+        for mach in (0.0, 0.1)
+    )
+    assert still > 2 * flowing
+
+
+# Names and files --------------------------------------------------------------------------------------------------
+
+GOOD = """
+title = "A pipe"
+join = [[1, 2]]
+primary = [{ length_m = 0.4, bore_m = 0.04, gas_c = 500 }, { length_m = 0.5, bore_m = 0.04, gas_c = 500 }]
+section = [{ length_m = 0.3, bore_m = 0.1, gas_c = 300 }, { length_m = 0.3, bore_m = 0.04, gas_c = 250 }]
+valve_reflection = 0.5
+"""
+
+
+def test_toml_file(tmp_path: Path) -> None:
+    """A file gives what it says, and its name is that of the file."""
+    path = tmp_path / "mine.toml"
+    path.write_text(GOOD, encoding="utf-8")
+    found = exhaust.find_exhaust(str(path))
+    assert (found.name, found.title, found.join) == ("mine", "A pipe", ((1, 2),))
+    assert [p.length_m for p in found.primary] == [0.4, 0.5]
+    assert (found.sections[0].bore_m, found.valve_reflection) == (0.1, 0.5)
+
+
+@pytest.mark.parametrize(
+    ("text", "complaint"),
+    [
+        ("", "primary is missing"),
+        ("primary = 3", "primary must be a table of length_m, bore_m and gas_c"),
+        ("primary = { length_m = 0.4, bore_m = 0.04 }", "primary must be a table"),
+        ("primary = { length_m = -1, bore_m = 0.04, gas_c = 500 }", "length_m=-1 is out of range"),
+        ('primary = { length_m = "a", bore_m = 0.04, gas_c = 500 }', "length_m must be a number"),
+        ('primary = { length_m = "0.4", bore_m = 0.04, gas_c = 500 }', "length_m must be a number"),
+        ("primary = { length_m = true, bore_m = 0.04, gas_c = 500 }", "length_m must be a number"),
+        ("primary = { length_m = nan, bore_m = 0.04, gas_c = 500 }", "length_m=nan is out of range"),
+        ("primary = { length_m = 0.4, bore_m = 0.04, gas_c = 500 }\ncolour = 1", "unknown key 'colour'"),
+        ("primary = { length_m = 0.4, bore_m = 0.04, gas_c = 500 }\njoin = 'some'", "join must be one of"),
+        ("primary = { length_m = 0.4, bore_m = 0.04, gas_c = 500 }\njoin = [[1, 'a']]", "join must be one of"),
+        ("primary = { length_m = 0.4, bore_m = 0.04, gas_c = 500 }\njoin = 'pairs-then-all'", "second, the pipe"),
+        ("primary = { length_m = 0.4, bore_m = 0.04, gas_c = 500 }\nvalve_reflection = 2", "valve_reflection=2"),
+        ("primary = { length_m = 0.4, bore_m = 0.04, gas_c = 500 }\ntitle = 2", "title must be text"),
+        ("primary = { length_m = 0.4, bore_m = 0.04, gas_c = 500 }\nname = 2", "name must be text"),
+        ("primary = [", "is no TOML"),
+        ("a = " + "[" * 4000, "is no TOML"),
+    ],
+)
+def test_bad_files_are_told_in_one_line(tmp_path: Path, text: str, complaint: str) -> None:
+    """Each fault of a file is told in one line that names it."""
+    path = tmp_path / "bad.toml"
+    path.write_text(text, encoding="utf-8")
+    with pytest.raises(ExhaustError, match="bad") as caught:
+        exhaust.find_exhaust(str(path))
+    assert complaint in str(caught.value)
+    assert "\n" not in str(caught.value)
+
+
+def test_all_faults_are_told_at_once(tmp_path: Path) -> None:
+    """A file with three faults gets one message with all three."""
+    path = tmp_path / "bad.toml"
+    path.write_text("colour = 1\njoin = 'some'\nflow_mach = 3", encoding="utf-8")
+    with pytest.raises(ExhaustError) as caught:
+        exhaust.from_toml(path)
+    assert all(part in str(caught.value) for part in ("colour", "join", "flow_mach", "primary is missing"))
+
+
+def test_missing_and_oversized_files(tmp_path: Path) -> None:
+    """A file that is not there, and one that is too large to be an exhaust, are refused."""
+    with pytest.raises(ExhaustError, match="No such file"):
+        exhaust.find_exhaust(str(tmp_path / "none.toml"))
+    big = tmp_path / "big.toml"
+    big.write_text("# " + "x" * 200_000, encoding="utf-8")
+    with pytest.raises(ExhaustError, match="larger than"):
+        exhaust.find_exhaust(str(big))
+
+
+def test_unknown_name_offers_near_ones(refused: Callable[..., str], tmp_path: Path) -> None:
+    """A misspelt exhaust name is answered with the one that was meant."""
+    line = refused("render", "boxer-twin", "-o", tmp_path / "a.wav", "--exhaust", "road-silencr")
+    assert "road-silencer" in line
