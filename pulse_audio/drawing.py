@@ -97,6 +97,21 @@ def half_bore(layout: Layout, rod_ratio: float = ROD_RATIO) -> float:
     return float(min(WIDEST_HALF_BORE, 0.92 * skirt * np.tan(np.deg2rad(gap_deg) / 2.0)))
 
 
+def rows(text: str, parts: int = 3) -> list[str]:
+    """Break a list such as ``1, 3, 5, 7`` into rows of so many parts where it has more than that."""
+    listed = text.split(", ")
+    cut = [", ".join(listed[k : k + parts]) for k in range(0, len(listed), parts)]
+    return [row + "," for row in cut[:-1]] + cut[-1:]
+
+
+def beyond_head(names: list[str], angle_deg: float) -> tuple[float, float]:
+    """Return how far past the piston pin's highest place a bank's name, clear of the head, has its middle and end."""
+    tilt = np.deg2rad(angle_deg)
+    half_height, half_width = 0.25 * len(names), 0.13 * max(map(len, names))
+    half = float(half_height * abs(np.cos(tilt)) + half_width * abs(np.sin(tilt)))
+    return BORE_ABOVE + 0.25 + half, BORE_ABOVE + 0.3 + 2 * half
+
+
 def numbers_text(cylinders: tuple[int, ...]) -> str:
     """Return cylinder numbers as a short label: ``1, 6``; runs of three and more as ``1-6``."""
     parts: list[str] = []

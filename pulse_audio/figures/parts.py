@@ -9,12 +9,14 @@ from pulse_audio.drawing import (
     BORE_BELOW,
     ROD_RATIO,
     banks,
+    beyond_head,
     firings,
     half_bore,
     numbers_text,
     pins,
     piston_distance,
     piston_height,
+    rows,
 )
 from pulse_audio.figures.style import BLUE, GREY, INK, ORANGE, PALE, crank_axis
 from pulse_audio.layout import Layout
@@ -98,7 +100,7 @@ def end_view(axes: "Axes", layout: Layout, *, crank_deg: float, rod_ratio: float
     bank_list = banks(layout)
     top, bottom = piston_distance([0.0, 180.0], rod_ratio)
     wide = half_bore(layout, rod_ratio)
-    reach = float(top) + 1.6
+    reach = float(top) + max(beyond_head(rows(numbers_text(b.cylinders)), b.angle_deg)[1] for b in bank_list)
     for bank in bank_list:
         along, across = _unit(bank.angle_deg), _unit(bank.angle_deg + 90.0)
         for side in (-1.0, 1.0):
@@ -108,10 +110,9 @@ def end_view(axes: "Axes", layout: Layout, *, crank_deg: float, rod_ratio: float
             axes.plot(edge[:, 0], edge[:, 1], color=INK, lw=1.6)
         head = np.array([along * (float(top) + BORE_ABOVE) + across * side * wide for side in (-1.0, 1.0)])
         axes.plot(head[:, 0], head[:, 1], color=INK, lw=1.6)
-        name = along * (float(top) + 1.35)
-        axes.text(
-            name[0], name[1], numbers_text(bank.cylinders), ha="center", va="center", fontsize=8, fontweight="bold"
-        )
+        names = rows(numbers_text(bank.cylinders))
+        x, y = along * (float(top) + beyond_head(names, bank.angle_deg)[0])
+        axes.text(x, y, "\n".join(names), ha="center", va="center", fontsize=8, fontweight="bold")
     seen: set[tuple[float, float]] = set()
     for cylinder in layout.cylinders:
         assert cylinder.bank_deg is not None and cylinder.throw_deg is not None

@@ -25,15 +25,15 @@ class Sound {
       this.master.connect(this.context.destination);
       this.tickLevel = this.context.createGain();
       this.tickLevel.connect(this.master);
-      this.setLevel(this.level);
-      this.setTicks(this.ticksOn);
+      this.master.gain.value = gainOf(this.level);
+      this.tickLevel.gain.value = this.ticksOn ? 1 : 0;
     }
     await this.context.resume();
   }
 
   setLevel(level) {
     this.level = level;
-    if (this.context) this.master.gain.setTargetAtTime(0.8 * level * level, this.context.currentTime, 0.02);
+    if (this.context) this.master.gain.setTargetAtTime(gainOf(level), this.context.currentTime, 0.02);
   }
 
   setTicks(on) {
@@ -58,13 +58,15 @@ class Sound {
     const loop = this.book.loops[layout][speed];
     const buffer = await this.decode(`${layout} ${speed}`, loop.data);
     if (request !== this.request) return false;
-    const at = this.context.currentTime + 0.03;
+    const ticks = this.tickBuffer(layout, loop);
+    // All that takes time is done: from here on the moment must not pass before the browser knows what to do at it.
+    const at = this.context.currentTime + AHEAD_S;
     const crank = this.voice && this.voice.turns ? this.crankAt(at) : this.restDeg;
     const drawn = this.voice && this.voice.turns ? this.drawnAt(at) : this.restDeg;
     const slow = slowness(loop.rpm);
     const offset = this.loopOffset(layout, loop, crank);
     this.fadeOut(at);
-    const nodes = [buffer, this.tickBuffer(layout, loop)].map((sound, k) => {
+    const nodes = [buffer, ticks].map((sound, k) => {
       const source = this.context.createBufferSource();
       source.buffer = sound;
       source.loop = true;
@@ -91,7 +93,7 @@ class Sound {
     await this.open();
     const buffer = await this.decode(key, data);
     if (request !== this.request) return false;
-    const at = this.context.currentTime + 0.03;
+    const at = this.context.currentTime + AHEAD_S;
     this.rest();
     this.fadeOut(at);
     const source = this.context.createBufferSource();
@@ -146,18 +148,13 @@ class Sound {
     const data = buffer.getChannelData(0);
     const cycles = Math.round((size / rate) * 6 * loop.rpm / cycle);
     const first = Math.min(...fires);
-    for (let c = 0; c < cycles; c++) {
-      fires.forEach((deg, cylinder) => {
+    fires.forEach((deg, cylinder) => {
+      const wave = tickWave(1400 * 2 ** (cylinder / Math.max(fires.length, 4)), deg === first, rate);
+      for (let c = 0; c < cycles; c++) {
         const start = Math.round(((c * cycle + deg) / (cycles * cycle)) * size);
-        const hz = 1500 * 2 ** (cylinder / Math.max(fires.length, 6));
-        for (let k = 0; k < 0.02 * rate; k++) {
-          const t = k / rate;
-          const shape = (1 - Math.exp(-t / 0.0005)) * Math.exp(-t / 0.003);
-          const low = deg === first ? Math.sin(2 * Math.PI * 600 * t) : 0;
-          data[(start + k) % size] += 0.12 * shape * (Math.sin(2 * Math.PI * hz * t) + low);
-        }
-      });
-    }
+        for (let k = 0; k < wave.length; k++) data[(start + k) % size] += wave[k];
+      }
+    });
     this.decoded.set(key, buffer);
     return buffer;
   }
@@ -190,8 +187,23 @@ class Sound {
 }
 
 const FADE_S = 0.012;
+const AHEAD_S = 0.08; // longer than the longest piece in which browsers fill a sound device, shorter than a pause felt
+const TICK_PEAK = 0.15;
+
+// A slider feels even when its square sets the gain; 0.8 leaves room for ticks on top of the loudest pulse.
+function gainOf(level) { return 0.8 * level * level; }
 
 function mod(value, size) { return ((value % size) + size) % size; }
+
+// A tick of one cylinder; the first of the cycle has a low note in it.
+function tickWave(hz, isFirst, rate) {
+  const wave = Array.from({ length: Math.round(0.02 * rate) }, (_, k) => {
+    const t = k / rate, high = Math.sin(2 * Math.PI * hz * t), low = Math.sin(2 * Math.PI * 500 * t);
+    return (isFirst ? 0.5 * high + low : high) * (t / (t + 0.0005)) * Math.exp(-t / 0.003);
+  });
+  const peak = Math.max(...wave.map(Math.abs));
+  return wave.map((value) => (TICK_PEAK * value) / peak);
+}
 
 // How many times slower than heard a speed is drawn: the eye cannot follow, and a screen cannot show, fast turning.
 function slowness(rpm) { return [1, 2, 5, 10, 20, 50, 100].find((k) => rpm / k <= 160) || 200; }

@@ -5,12 +5,22 @@ from html import escape
 
 import numpy as np
 
-from pulse_audio.drawing import BORE_ABOVE, BORE_BELOW, banks, firings, half_bore, numbers_text, pins, piston_distance
+from pulse_audio.drawing import (
+    BORE_ABOVE,
+    BORE_BELOW,
+    banks,
+    beyond_head,
+    firings,
+    half_bore,
+    numbers_text,
+    pins,
+    piston_distance,
+    rows,
+)
 from pulse_audio.layout import Layout
 
 RADIUS = 40.0  # crank radius in drawing units
 STRIP_DEG = 720.0
-LONG_NAME = 3
 STRIP_TEXT_UNITS = 15.5  # width of a character of the strip's text
 
 
@@ -44,7 +54,7 @@ def crank(layout: Layout, label: str) -> str:
         outline = [(-wide, low), (-wide, high), (wide, high), (wide, low)]
         d = "M" + "L".join(f"{x * RADIUS:g} {-y * RADIUS:g}" for x, y in outline)
         bores.append(tag("path", d=d, transform=f"rotate({bank.angle_deg:g})"))
-        names.append(_bank_name(numbers_text(bank.cylinders), bank.angle_deg, top + 1.4))
+        names.append(_bank_name(numbers_text(bank.cylinders), bank.angle_deg, top))
     pistons = [_piston(bank, throw, fires, wide) for (bank, throw), fires in _pistons(layout).items()]
     throws = "".join(
         tag("path", d=f"M0 0V{-RADIUS:g}", transform=f"rotate({p.angle_deg:g})")
@@ -67,18 +77,12 @@ def crank(layout: Layout, label: str) -> str:
     return tag("svg", "".join(parts), class_="end-view", viewBox=_view_box(layout, top), role="img", aria_label=label)
 
 
-def _bank_name(name: str, angle_deg: float, radius: float) -> str:
-    """Return a bank's cylinder numbers beyond its head, long ones in two rows."""
-    parts = name.split(", ")
-    if len(parts) <= LONG_NAME:
-        x, y = _point(angle_deg, radius)
-        return tag("text", name, x=x, y=y)
-    x, y = _point(angle_deg, radius + 0.6)
-    half = (len(parts) + 1) // 2
-    rows = (", ".join(parts[:half]) + ",", ", ".join(parts[half:]))
-    return tag(
-        "text", "".join(tag("tspan", row, x=x, dy="-0.5em" if k == 0 else "1.05em") for k, row in enumerate(rows)), y=y
-    )
+def _bank_name(name: str, angle_deg: float, top: float) -> str:
+    """Return a bank's cylinder numbers beyond its head, long ones in rows."""
+    lines = rows(name)
+    x, y = _point(angle_deg, top + beyond_head(lines, angle_deg)[0])
+    first = f"{-0.5 * (len(lines) - 1):g}em"
+    return tag("text", "".join(tag("tspan", t, x=x, dy="1em" if k else first) for k, t in enumerate(lines)), y=y)
 
 
 def _pistons(layout: Layout) -> dict[tuple[float, float], list[float]]:
@@ -107,7 +111,7 @@ def _view_box(layout: Layout, top: float) -> str:
     corners = [(-2.3, -2.3), (2.3, 2.3)]
     for bank in banks(layout):
         for side in (-1.2, 1.2):
-            x, y = _point(bank.angle_deg, top + (2.5 if len(bank.cylinders) > LONG_NAME else 1.8))
+            x, y = _point(bank.angle_deg, top + beyond_head(rows(numbers_text(bank.cylinders)), bank.angle_deg)[1])
             dx, dy = _point(bank.angle_deg + 90.0, side)
             corners.append(((x + dx) / RADIUS, (y + dy) / RADIUS))
     low, high = np.min(corners, axis=0) * RADIUS, np.max(corners, axis=0) * RADIUS
