@@ -133,7 +133,7 @@ class _Picture:
         columns = shutil.get_terminal_size().columns
         lines = [*screen(view, columns=columns, colour=wants_colour())]
         if columns != self._columns or len(lines) != len(self._lines):
-            changed = HOME + "".join(f"{line}{CLEAR_LINE}\r\n" for line in lines) + CLEAR_BELOW
+            changed = HOME + "".join(f"{line}{CLEAR_LINE}\n" for line in lines) + CLEAR_BELOW
         else:
             changed = "".join(
                 f"\x1b[{row};1H{line}{CLEAR_LINE}"

@@ -4,6 +4,8 @@ All methods are called by the thread that makes the sound; `scene` is what other
 """
 
 from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import suppress
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,15 +16,16 @@ from pulse_audio.errors import PulseError, RangeError
 from pulse_audio.exhaust import Exhaust
 from pulse_audio.fader import FADE_S, LEVEL_DB, LEVEL_MAX_DB, LEVEL_MIN_DB, Fader
 from pulse_audio.firing import Liveliness
+from pulse_audio.hurry import step_back
 from pulse_audio.layout import Layout
 from pulse_audio.speed import SpeedCurve
-from pulse_audio.synth import Synth
+from pulse_audio.synth import Synth, prepare
 from pulse_audio.units import db_from_ratio
 
 Floats = NDArray[np.float64]
 
 SILENT_DB = -60.0
-TICK_DB = -20.0
+TICK_DB = -14.0
 SLOW_PULSES_HZ = 3.0  # one by one: gaps of 85 ms and more can be counted, and 330 ms without hurry
 GLIDE_S_PER_OCTAVE = 0.35
 
@@ -114,9 +117,11 @@ class LiveEngine:
             stereo=stereo,
             tick_db=TICK_DB if ticks else None,
         )
+        self._life, self._prepared = life or Liveliness.ideal(), {(0, 0)}
+        self._wanted = (0, 0)
+        self._helpers = ThreadPoolExecutor(2, "sound helper", initializer=step_back)
         for layout in self._layouts:
-            for exhaust in self._exhausts:
-                exhaust.groups(layout)  # a group that does not fit is told now, not at a key
+            self._exhausts[0].groups(layout)  # a group that does not fit is told now, not at a key
         self._wanted_rpm = rpm
         self._slow_from: float | None = None
         self._dropped: frozenset[int] = frozenset()
@@ -153,6 +158,8 @@ class LiveEngine:
             n_frames = min(n_frames, self._frames_left)
             self._frames_left -= n_frames
             self._ending |= self._frames_left <= FADE_S * self._rate
+        if self._wanted != (self._layout, self._exhaust) and self._wanted in self._prepared:
+            self._switch()
         sounding = not (self._held or self._ending)
         if self._fader.is_shut and not sounding:
             self._peak_db = SILENT_DB
@@ -197,21 +204,58 @@ class LiveEngine:
     def choose_layout(self, number: float) -> None:
         """Switch to one of the layouts, from 1; all its cylinders fire."""
         index = checks.whole("layout", number, low=1, high=len(self._layouts)) - 1
-        self._layout = index
-        self._dropped = frozenset()
-        self._synth.set_dropped(self._dropped)
-        self._synth.set_layout(self._layouts[index])
+        self._want(index, self._wanted[1])
 
     def step_layout(self, by: int) -> None:
         """Switch to the next or previous layout."""
         if len(self._layouts) == 1:
             raise RangeError("only one layout was named; name several to switch between them")
-        self.choose_layout((self._layout + by) % len(self._layouts) + 1)
+        self._want((self._wanted[0] + by) % len(self._layouts), self._wanted[1])
 
     def next_exhaust(self) -> None:
         """Switch to the next exhaust."""
-        self._exhaust = (self._exhaust + 1) % len(self._exhausts)
-        self._synth.set_exhaust(self._exhausts[self._exhaust])
+        self._want(self._wanted[0], (self._wanted[1] + 1) % len(self._exhausts))
+
+    def _want(self, layout: int, exhaust: int) -> None:
+        """Switch as soon as the kernels are ready; the sound goes on as it is until then."""
+        self._exhausts[exhaust].groups(self._layouts[layout])
+        self._wanted = (layout, exhaust)
+        if self._wanted not in self._prepared:
+            self._helpers.submit(self._prepare, layout, exhaust)
+
+    def _switch(self) -> None:
+        layout, exhaust = self._wanted
+        if layout != self._layout:
+            self._dropped = frozenset()
+            self._synth.set_dropped(self._dropped)
+            self._synth.set_layout(self._layouts[layout])
+        if exhaust != self._exhaust:
+            self._synth.set_exhaust(self._exhausts[exhaust])
+        self._layout, self._exhaust = layout, exhaust
+        self.prepare_neighbours()
+
+    def prepare_neighbours(self) -> None:
+        """Begin to make ready, in the background, what the next key may ask for."""
+        others = [(n, self._exhaust) for n in range(len(self._layouts))]
+        others += [(self._layout, n) for n in range(len(self._exhausts))]
+        self._helpers.submit(self._prepare_all, [pair for pair in others if pair not in self._prepared])
+
+    def _prepare_all(self, pairs: Sequence[tuple[int, int]]) -> None:
+        for pair in pairs:
+            if self._ending:
+                return
+            with suppress(PulseError):  # an exhaust that does not fit this layout is told when it is asked for
+                self._prepare(*pair)
+
+    def _prepare(self, layout: int, exhaust: int) -> None:
+        prepare(
+            self._layouts[layout],
+            self._exhausts[exhaust],
+            life=self._life,
+            rpm=self._synth.rpm,
+            sample_rate_hz=self._rate,
+        )
+        self._prepared.add((layout, exhaust))
 
     def toggle_cylinder(self, number: float) -> None:
         """Drop a cylinder, or let it fire again."""
@@ -243,3 +287,8 @@ class LiveEngine:
     def end(self) -> None:
         """Fade out and end."""
         self._ending = True
+
+    def close(self) -> None:
+        """Stop what is being made ready; from any thread, once nothing is played any more."""
+        self._ending = True
+        self._helpers.shutdown(wait=False, cancel_futures=True)

@@ -21,10 +21,10 @@ from pulse_audio.errors import DeviceError
 
 Floats = NDArray[np.float64]
 BLOCK_FRAMES = 256
-# 6 blocks of 256 at 48 kHz are 32 ms: longer than the bursts in which sound servers ask for blocks, and with the
-# device's own 4 blocks well below the 100 ms within which a key has to act (measured in tests/bench/bench_play.py).
+# 6 blocks of 256 at 48 kHz are 32 ms in the queue, longer than the bursts in which sound servers ask for them, and as
+# much again in the device: a key is heard after 70 ms or so (measured in tests/bench/bench_play.py).
 QUEUE_BLOCKS = 6
-DEVICE_BLOCKS = 4
+DEVICE_BLOCKS = 6
 # A sound server may take 1.6 s before it asks for the second block (seen with a null sink that was asleep).
 SILENCE_MEANS_LOST_S = 5.0
 CLOSE_WAIT_S = 2.0
@@ -214,7 +214,10 @@ class Playback(Generic[Scene_co]):
             return
         silent_s = time.monotonic() - self._last_call_s
         if not self._stream.active or silent_s > SILENCE_MEANS_LOST_S:
-            raise DeviceError("the sound device has gone away while playing")
+            raise DeviceError(
+                "the sound device has gone away while playing; connect it and start again, "
+                "or write a file instead: firing-pulse render LAYOUT -o FILE.wav"
+            )
 
     def close(self) -> None:
         """Stop the worker and give the device back; a device that does not answer is left behind after 2 s."""

@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 from pulse_audio.clip import Clip
 from pulse_audio.errors import DeviceError
 from pulse_audio.files import shown
+from pulse_audio.hurry import ahead_of_others
 from pulse_audio.playback import BLOCK_FRAMES, CLOSE_WAIT_S, DEVICE_BLOCKS, SILENCE_MEANS_LOST_S, Playback, Source
 
 FULL_SCALE = 0.999  # a sample at or above this has been cut off by the converter (16 bit: 32735 of 32768)
@@ -200,12 +201,12 @@ def playing(
     DeviceError
         No device, a busy one, one that does not take this sample rate, or one that goes away.
     """
-    sounddevice = _sounddevice("output")
-    chosen = choose_device(list_devices(), device, "output")
-    playback = Playback(
-        source, sample_rate_hz=sample_rate_hz, channels=min(chosen.outputs, 2), block_frames=block_frames
-    )
-    with _native_messages_dropped():
+    with ahead_of_others(), _native_messages_dropped():
+        sounddevice = _sounddevice("output")
+        chosen = choose_device(list_devices(), device, "output")
+        playback = Playback(
+            source, sample_rate_hz=sample_rate_hz, channels=min(chosen.outputs, 2), block_frames=block_frames
+        )
         try:
             stream = sounddevice.OutputStream(
                 device=chosen.number,

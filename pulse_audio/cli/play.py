@@ -1,10 +1,12 @@
 """``play``: layouts through the loudspeaker, changed by keys while they sound."""
 
+from contextlib import closing
 from typing import TYPE_CHECKING
 
 import click
 
 from pulse_audio.cli import options
+from pulse_audio.cli.render import exhaust_option
 
 if TYPE_CHECKING:
     from pulse_audio.exhaust import Exhaust
@@ -53,7 +55,9 @@ level_option = click.option(
 @click.command()
 @options.layout_argument(many=True)
 @click.option("--rpm", type=options.RPM, default=900.0, show_default=True, help="Crank speed to begin with.")
-@click.option("--exhaust", metavar="NAME|FILE", help="Exhaust to begin with.")
+@exhaust_option
+@click.option("--ideal", is_flag=True, help="A perfectly regular engine, without flow noise.")
+@click.option("--stereo", is_flag=True, help="Open ends placed from left to right as the layout lies.")
 @click.option("--ticks", is_flag=True, help="Begin with the crank ticks on.")
 @level_option
 @click.option(
@@ -73,7 +77,9 @@ def command(
     *,
     layouts: tuple["Layout", ...],
     rpm: float,
-    exhaust: str | None,
+    exhaust: str,
+    ideal: bool,
+    stereo: bool,
     ticks: bool,
     level_db: float,
     duration_s: float | None,
@@ -99,15 +105,20 @@ def command(
         _exhausts(exhaust),
         rpm=rpm,
         sample_rate_hz=sample_rate_hz,
-        life=Liveliness(),
+        life=Liveliness.ideal() if ideal else Liveliness(),
         seed=seed,
+        stereo=stereo,
         level_db=level_db,
         ticks=ticks,
         duration_s=duration_s,
     )
     attended = duration_s is None and keys.has_keys()
-    with playing(engine, sample_rate_hz=sample_rate_hz, device=device, block_frames=block_frames) as playback:
+    with (
+        closing(engine),
+        playing(engine, sample_rate_hz=sample_rate_hz, device=device, block_frames=block_frames) as playback,
+    ):
         if attended:
+            playback.do(engine.prepare_neighbours)
             console.play_with_keys(playback, engine, plain=plain)
         else:
             click.echo(CAUTION, err=True)
@@ -120,12 +131,9 @@ def command(
         click.echo(advice, err=True)
 
 
-def _exhausts(first: str | None) -> tuple["Exhaust", ...]:
+def _exhausts(first: str) -> tuple["Exhaust", ...]:
     """Return the exhausts to switch between, beginning with the one that was asked for."""
     from pulse_audio.exhaust import exhaust_names, find_exhaust
 
-    ready = [find_exhaust(name) for name in exhaust_names()]
-    if first is None:
-        return tuple(ready)
     chosen = find_exhaust(first)
-    return (chosen, *(e for e in ready if e != chosen))
+    return (chosen, *(e for e in map(find_exhaust, exhaust_names()) if e != chosen))

@@ -1,0 +1,320 @@
+"""`play` from the keyboard to the ear: a pseudo-terminal, PortAudio, ALSA and a sound server, recorded and measured."""
+
+import os
+import signal
+import subprocess
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+import pyloudnorm
+import pytest
+from numpy.typing import NDArray
+from plain_ear import gaps_s, rpm_of
+from soundserver import RATE_HZ, Monitor, SoundServer, missing_packages, running_server, sound_server, wait_until
+from terminal import Terminal, terminal
+
+from pulse_audio.catalogue import layout
+from pulse_audio.cli.play import _exhausts
+from pulse_audio.firing import Liveliness
+from pulse_audio.live import LiveEngine
+
+__all__ = ["sound_server"]  # a fixture
+
+EVEN, UNEVEN = "parallel-twin-360", "parallel-twin-180"
+# 2 cycles a second and a regular engine: gaps of 125 ms and more, that the plain ear tells apart.
+SLOW = ("--rpm", 240, "--ideal")
+# The plain ear reads the top of an 8 ms window to about 0.2 ms: 0.3 degrees at 240 rpm, and 0.1 % of a cycle. A dropout
+# on a busy machine is 5 ms; in the mean of four cycles of 500 ms 0.3 % and 2 degrees.
+RPM_TOLERANCE, GAP_TOLERANCE_DEG = 0.01, 5.0
+
+
+def gaps_deg(samples: NDArray[np.float64], count: int) -> NDArray[np.float64]:
+    gaps = gaps_s(samples, RATE_HZ, count)
+    return np.asarray(720.0 * gaps / gaps.sum())
+
+
+def level_db(samples: NDArray[np.float64]) -> float:
+    return float(10 * np.log10(np.mean(samples**2) + 1e-20))
+
+
+def rendered(name: str, rpm: float, duration_s: float) -> NDArray[np.float64]:
+    """Make what `play` should play, without any device."""
+    engine = LiveEngine(
+        [layout(name)],
+        _exhausts("open-stubs"),
+        rpm=rpm,
+        sample_rate_hz=RATE_HZ,
+        life=Liveliness(),
+        duration_s=duration_s,
+    )
+    blocks = [np.zeros(0)]
+    while not blocks[-1].size or blocks[-1].size == 256:
+        blocks.append(engine.next_block(256))
+    return np.concatenate(blocks).astype(np.float32).astype(np.float64)
+
+
+def lost_at_start(heard: NDArray[np.float64], made: NDArray[np.float64]) -> int:
+    """Frames of `made` that were played before the recorder heard anything, found in the middle of the sound."""
+    middle = len(heard) // 2
+    piece = heard[middle : middle + 4000]
+    slack = 9600
+    best = np.correlate(made[middle : middle + 4000 + slack], piece)
+    return int(np.argmax(best))
+
+
+def test_layout_and_speed_are_right_it_begins_softly_and_keeps_its_level(sound_server: SoundServer) -> None:
+    """Recorded from the sink: 180-540 at 240 rpm, 25 dB softer at first, loudness as asked, one line on stdout."""
+    with sound_server.recording() as monitor:
+        done = sound_server.run("play", UNEVEN, *SLOW, "--seconds", 8)
+    assert done.returncode == 0, done.stderr
+    assert done.stdout == f"playing {UNEVEN} at 240 rpm, intervals 180-540, for 8 s\n"
+    assert "Caution: begin softly, above all with headphones" in done.stderr
+    heard = monitor.heard
+    assert 7.4 < len(heard) / RATE_HZ < 8.1  # the last pulse may come 375 ms before the end
+    full = heard[3 * RATE_HZ :]
+    assert gaps_deg(full, 2) == pytest.approx([180, 540], abs=GAP_TOLERANCE_DEG)
+    assert rpm_of(gaps_s(full, RATE_HZ, 2)) == pytest.approx(240, rel=RPM_TOLERANCE)
+    assert level_db(heard[: RATE_HZ // 4]) < level_db(full) - 20
+    assert np.abs(heard).max() < 10 ** (-1 / 20)
+    # 12 dB below EBU R 128 programme loudness (-23 LUFS); below it only where peaks ask for it.
+    assert pyloudnorm.Meter(RATE_HZ, filter_class="DeMan").integrated_loudness(full) < -34.5
+
+
+def test_every_sample_of_a_minute_arrives(sound_server: SoundServer) -> None:
+    """A twelve at 6000 rpm in 256-frame blocks for 60 s: what the sink got is sample for sample what was made."""
+    with sound_server.recording() as monitor:
+        done = sound_server.run("play", "v12-60", "--rpm", 6000, "--seconds", 60, "--block", 256, timeout_s=120)
+    assert done.returncode == 0, done.stderr
+    assert "dropouts" not in done.stderr
+    heard, made = monitor.heard, rendered("v12-60", 6000, 60.0)
+    lost = lost_at_start(heard, made)
+    assert lost / RATE_HZ < 0.1  # the sink wakes up; these frames are at -40 dB
+    made = made[lost : lost + len(heard)]
+    assert len(made) >= 59.8 * RATE_HZ
+    different = np.flatnonzero(heard[: len(made)] != made)
+    assert different.size == 0, f"{different.size} samples differ, the first at {different[0] / RATE_HZ:.3f} s"
+
+
+@pytest.fixture
+def played(sound_server: SoundServer) -> Iterator[tuple[Terminal, Monitor]]:
+    """Two layouts at 240 rpm in a terminal, with the sound being recorded and past its soft beginning."""
+    with (
+        sound_server.recording() as monitor,
+        terminal(sound_server.command("play", EVEN, UNEVEN, *SLOW), sound_server.env) as tty,
+    ):
+        tty.wait_for("1 of 2")
+        wait_until(lambda: monitor.heard.size > 2.5 * RATE_HZ, "nothing is heard")
+        yield tty, monitor
+
+
+Played = tuple[Terminal, Monitor]
+
+
+def press_and_listen(played: Played, keys: str, *, settle_s: float = 0.5, listen_s: float = 3.0) -> NDArray[np.float64]:
+    """Press keys and return what is heard `settle_s` later."""
+    tty, monitor = played
+    at = monitor.samples.size
+    tty.press(keys)
+    first = at + round(settle_s * RATE_HZ)
+    last = first + round(listen_s * RATE_HZ)
+    wait_until(lambda: monitor.samples.size >= last, "the sound has stopped")
+    return monitor.samples[first:last]
+
+
+def test_tab_switches_layout_at_the_same_speed_and_loudness(played: Played) -> None:
+    """Before Tab an even twin, after it the uneven one, as fast and as loud; a number and Tab chooses."""
+    before = press_and_listen(played, "")
+    after = press_and_listen(played, "\t")
+    assert gaps_deg(before, 2) == pytest.approx([360, 360], abs=GAP_TOLERANCE_DEG)
+    assert gaps_deg(after, 2) == pytest.approx([180, 540], abs=GAP_TOLERANCE_DEG)
+    for heard in (before, after):
+        assert rpm_of(gaps_s(heard, RATE_HZ, 2)) == pytest.approx(240, rel=RPM_TOLERANCE)
+    # 12 pulses in 3 s; one more or less at the ends of what was heard is 0.4 dB.
+    assert level_db(after) == pytest.approx(level_db(before), abs=1.0)
+    played[0].wait_for("180-540 \\(uneven\\)")
+    back = press_and_listen(played, "1\t")
+    assert gaps_deg(back, 2) == pytest.approx([360, 360], abs=GAP_TOLERANCE_DEG)
+
+
+def test_keys_change_the_speed(played: Played) -> None:
+    """A small step, a typed number, slow and back again: the speed is measured in the sound."""
+    tty, _ = played
+    for keys, expected in (("\x1b[C", 290), ("200\r", 200), ("\x1b[D", 150), ("240\r", 240)):
+        heard = press_and_listen(played, keys, settle_s=0.8)
+        assert rpm_of(gaps_s(heard, RATE_HZ, 2)) == pytest.approx(expected, rel=RPM_TOLERANCE), keys
+    tty.press("s")
+    tty.wait_for("180 rpm")
+    heard = press_and_listen(played, "", settle_s=1.5)
+    assert rpm_of(gaps_s(heard, RATE_HZ, 2)) == pytest.approx(180, rel=RPM_TOLERANCE)  # 3 pulses a second
+    heard = press_and_listen(played, "s", settle_s=1.5)
+    assert rpm_of(gaps_s(heard, RATE_HZ, 2)) == pytest.approx(240, rel=RPM_TOLERANCE)
+
+
+def test_a_dropped_cylinder_falls_silent_and_comes_back(played: Played) -> None:
+    """One cylinder of the even twin alone leaves one pulse in 720 degrees; restored, there are two."""
+    tty, _ = played
+    one = press_and_listen(played, "2c")
+    assert rpm_of(gaps_s(one, RATE_HZ, 1)) == pytest.approx(240, rel=RPM_TOLERANCE)
+    tty.wait_for("cylinder 2 off")
+    both = press_and_listen(played, "c")
+    assert rpm_of(gaps_s(both, RATE_HZ, 2)) == pytest.approx(240, rel=RPM_TOLERANCE)
+
+
+def test_hold_is_silence_and_the_level_obeys(played: Played) -> None:
+    """Space stops the sound and starts it again; a plus raises it by 2 dB."""
+    tty, _ = played
+    usual = level_db(press_and_listen(played, ""))
+    assert np.all(press_and_listen(played, " ", listen_s=0.5) == 0)
+    tty.wait_for("held")
+    assert level_db(press_and_listen(played, " ")) == pytest.approx(usual, abs=1.0)
+    # Three steps of 2 dB; one pulse more or less as above.
+    assert level_db(press_and_listen(played, "+++")) == pytest.approx(usual + 6.0, abs=1.0)
+
+
+def test_ticks_are_heard(played: Played) -> None:
+    """With the crank ticks on there is sound far above what slow exhaust pulses reach."""
+
+    def high(samples: NDArray[np.float64]) -> float:
+        spectrum = np.abs(np.fft.rfft(samples)) ** 2
+        return float(spectrum[round(1300 * len(samples) / RATE_HZ) :].sum())
+
+    without = high(press_and_listen(played, ""))
+    assert high(press_and_listen(played, "t")) > 2 * without
+
+
+def test_a_key_is_heard_within_a_tenth_of_a_second(sound_server: SoundServer) -> None:
+    """From the key's byte to the sink: under 100 ms at best; a busy machine only ever adds to it.
+
+    The recorder's own delay (20 ms asked for) counts as well, so that the true delay is smaller.
+    """
+    delays_s = []
+    with (
+        sound_server.recording() as monitor,
+        terminal(sound_server.command("play", "v12-60", "--rpm", 3000), sound_server.env) as tty,
+    ):
+        tty.wait_for("1 of 1")
+        wait_until(lambda: monitor.heard.size > 2.5 * RATE_HZ, "nothing is heard")
+        for _ in range(4):
+            at = monitor.samples.size
+            tty.press(" ")
+            wait_until(lambda start=at: monitor.samples.size > start + RATE_HZ // 2, "the recorder has stopped")
+            (loud,) = np.nonzero(monitor.samples[at:])
+            delays_s.append(loud[-1] / RATE_HZ)
+            tty.press(" ")
+            time.sleep(0.6)
+    assert min(delays_s) < 0.1, delays_s
+
+
+def test_quit_fades_out_and_puts_the_terminal_back(sound_server: SoundServer) -> None:
+    """The key q ends with exit code 0, the first screen, a visible cursor, and the terminal's settings as before."""
+    with terminal(sound_server.command("play", "v12-60", "--rpm", 3000), sound_server.env) as tty:
+        tty.wait_for("3000 rpm")
+        assert tty.attributes != tty.before
+        tty.press("q")
+        assert tty.wait() == 0
+        assert tty.attributes == tty.before
+        assert tty.text.rstrip().endswith("\x1b[?25h\x1b[?1049l")
+
+
+@pytest.mark.parametrize(("number", "code"), [(signal.SIGINT, 130), (signal.SIGTERM, 143)])
+def test_ended_from_outside_puts_the_terminal_back(
+    sound_server: SoundServer, number: signal.Signals, code: int
+) -> None:
+    """Ctrl-C exits with 130 and SIGTERM with 143, and the terminal is as before."""
+    with terminal(sound_server.command("play", EVEN), sound_server.env) as tty:
+        tty.wait_for("900 rpm")
+        if number == signal.SIGINT:
+            tty.press("\x03")
+        else:
+            tty.process.send_signal(number)
+        assert tty.wait() == code
+        assert tty.attributes == tty.before
+        assert tty.text.rstrip().endswith("\x1b[?25h\x1b[?1049l")
+        assert "Traceback" not in tty.text
+
+
+def test_screen_fits_80_columns_and_needs_no_colour(sound_server: SoundServer) -> None:
+    """No line is longer than 79 characters, and with NO_COLOR no colour code is written."""
+    env = sound_server.env | {"NO_COLOR": "1"}
+    with terminal(sound_server.command("play", "v16-45", "v8-crossplane", "--rpm", 60), env) as tty:
+        tty.wait_for("layout 1 of 2")
+        tty.press("h")
+        tty.wait_for("q, Escape")
+        tty.press("q")
+        assert tty.wait() == 0
+        assert [line for line in tty.lines if len(line) > 79] == []
+        assert "\x1b[1m" not in tty.text
+        assert "\x1b[3" not in tty.text
+
+
+def test_plain_says_what_changes_in_lines(sound_server: SoundServer) -> None:
+    """With --plain there is no control sequence at all, and each change is a sentence."""
+    with terminal(sound_server.command("play", EVEN, UNEVEN, *SLOW, "--plain"), sound_server.env) as tty:
+        tty.wait_for("Layout 1 of 2: parallel-twin-360, intervals 360-360 \\(even\\)\\.")
+        tty.press("\t")
+        tty.wait_for("Layout 2 of 2: parallel-twin-180, intervals 180-540 \\(uneven\\)\\.")
+        tty.press("7c")
+        tty.wait_for("cylinder=7 is out of range")
+        tty.press("600\r")
+        tty.wait_for("600 rpm\\.")
+        tty.press("q")
+        assert tty.wait() == 0
+        assert "\x1b" not in tty.text
+
+
+def test_marker_stands_where_the_pulse_is_heard(played: Played) -> None:
+    """At 240 rpm the strip shows a marker, and it moves."""
+    tty, _ = played
+    time.sleep(1.0)
+    markers = {line.index("^") for line in tty.lines if line.strip() == "^"}
+    assert len(markers) > 5
+
+
+def test_sound_server_that_goes_away_is_one_clear_line(tmp_path: Path) -> None:
+    """A device lost while playing ends with exit code 1 and says so, and the terminal is as before."""
+    if missing_packages():
+        pytest.skip(f"no sound server can be started here: {missing_packages()} not installed")
+    with running_server(tmp_path) as server, terminal(server.command("play", EVEN), server.env) as tty:
+        tty.wait_for("900 rpm")
+        time.sleep(0.5)
+        server.stop()
+        assert tty.wait() == 1
+        assert tty.attributes == tty.before
+        last = tty.text.partition("\x1b[?1049l")[2].strip()
+        assert len(last.splitlines()) == 1
+        assert last.startswith("firing-pulse: the sound device has gone away while playing")
+        assert "render" in last
+
+
+def test_no_device_is_one_clear_line(tmp_path: Path) -> None:
+    """Without any sound device: exit code 1, one line, what to do instead, and nothing from the libraries below."""
+    if Path("/proc/asound/cards").exists():
+        pytest.skip("this machine has a sound card")
+    env = {k: v for k, v in os.environ.items() if not k.startswith(("PULSE_", "XDG_", "ALSA_"))}
+    env |= {"HOME": str(tmp_path), "XDG_RUNTIME_DIR": str(tmp_path)}
+    server = SoundServer(env=env, process=subprocess.Popen(["true"]), folder=tmp_path)
+    server.process.wait(5)
+    done = server.run("play", EVEN, "--seconds", 1)
+    assert done.returncode == 1
+    assert done.stdout == ""
+    assert done.stderr.splitlines() == [
+        "firing-pulse: no sound device that plays is connected; connect one; "
+        "or write a file instead: firing-pulse render LAYOUT -o FILE.wav"
+    ]
+
+
+def test_list_devices_names_the_default(sound_server: SoundServer) -> None:
+    """The devices are listed with what they can do, and --device takes a number or a name from the list."""
+    done = sound_server.run("play", "--list-devices")
+    assert done.returncode == 0
+    line = next(line for line in done.stdout.splitlines() if "(default)" in line)
+    assert "plays" in line
+    assert "records" in line
+    number = line.split()[0]
+    assert sound_server.run("play", EVEN, "--seconds", 0.2, "--device", number).returncode == 0
+    assert sound_server.run("play", EVEN, "--seconds", 0.2, "--device", "default").returncode == 0
+    wrong = sound_server.run("play", EVEN, "--seconds", 0.2, "--device", "99")
+    assert wrong.returncode == 1
+    assert wrong.stderr.startswith("firing-pulse: --device 99: no device that plays has that number or name")
