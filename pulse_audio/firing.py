@@ -23,7 +23,7 @@ HUNTING_STEP_S = 0.125
 HUNTING_FADE_RPM = (1200.0, 2400.0)  # an engine hunts at idle; above these speeds it runs steadily
 MAX_SCATTER = 3.47  # largest value of chance.bell
 OVERRUN_STRENGTH, POP_STRENGTH, POP_SHARE = 0.25, 1.5, 0.05
-SHUT_FALL_PER_S = (0.1, 0.5)  # shares of the speed lost in a second: throttle open below, shut above
+SHUT_FALL_PER_S = (0.1, 0.3)  # shares of the speed lost in a second: throttle open below, shut above
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

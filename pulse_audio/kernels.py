@@ -1,6 +1,6 @@
 """Kernels ready for use: for each speed step, the sound of every firing at every shift, and what it adds up to."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from functools import lru_cache
 from typing import Protocol
 
@@ -8,12 +8,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pulse_audio.exhaust import Exhaust
-from pulse_audio.firing import SILENT_DB
+from pulse_audio.firing import SILENT_DB, Liveliness
 from pulse_audio.layout import Layout
 from pulse_audio.loudness import OFFSET_LU, k_gain
 from pulse_audio.pipework import response
 from pulse_audio.pulse import BURSTS, SHIFTS, SLOWEST_RPM, Hiss, Puff, blow_down_s, noise_path, puff_spectrum
-from pulse_audio.units import cycle_hz
+from pulse_audio.units import cycle_hz, rpm_to_deg_per_s
 
 Floats = NDArray[np.float64]
 Singles = NDArray[np.float32]
@@ -135,7 +135,7 @@ class _Rows:
 
 
 class PulseBank:
-    """Kernels of one layout and exhaust at one sample rate and load, made when first needed and kept.
+    """Kernels of one engine at one sample rate, made when first needed and kept.
 
     Attributes
     ----------
@@ -144,11 +144,11 @@ class PulseBank:
     has_noise : bool
     """
 
-    def __init__(self, layout: Layout, exhaust: Exhaust, *, load: float, noise_db: float, sample_rate_hz: int) -> None:
-        self._layout, self._load, self._rate = layout, load, sample_rate_hz
-        self._noise_db = USUAL_NOISE_DB + noise_db + exhaust.noise_db + 8 * (load - 0.5)
-        self.has_noise = noise_db > SILENT_DB
-        self._size, responses = _ringing_response(layout, exhaust, load, sample_rate_hz)
+    def __init__(self, layout: Layout, exhaust: Exhaust, life: Liveliness, *, sample_rate_hz: int) -> None:
+        self._layout, self._life, self._rate = layout, life, sample_rate_hz
+        self._noise_db = USUAL_NOISE_DB + life.noise_db + exhaust.noise_db + 8 * (life.load - 0.5)
+        self.has_noise = life.noise_db > SILENT_DB
+        self._size, responses = _ringing_response(layout, exhaust, life.load, sample_rate_hz)
         self.voice, self._response = _voices(responses)
         self._frequency_hz = _frequencies(self._size, sample_rate_hz)
         self._noise_paths = [noise_path(self._frequency_hz, heard) for heard in self._response]
@@ -166,38 +166,45 @@ class PulseBank:
 
     def _new_shelf(self, step: int) -> Shelf:
         rpm = step_rpm(step)
-        spectrum = puff_spectrum(self._frequency_hz, rpm, self._load, self._layout.strokes)
+        spectrum = puff_spectrum(self._frequency_hz, rpm, self._life.load, self._layout.strokes)
         puffs = [Puff(response, spectrum) for response in self._response]
-        swell = blow_down_s(rpm, self._load) * self._rate
+        swell = blow_down_s(rpm, self._life.load) * self._rate
         paths = self._noise_paths if self.has_noise else []
         return Shelf(puffs, [Hiss(path, puff, swell, self._noise_db) for path, puff in zip(paths, puffs, strict=False)])
 
     def level(self, step: int) -> tuple[float, float]:
-        """Return loudness (LUFS) and peak of the regular engine at a steady speed, for firings of strength 1."""
+        """Return loudness (LUFS) and peak at a steady speed for a mean strength of 1, the peak without scatter."""
         if step not in self._levels:
             self._levels[step] = self._steady_level(step)
         return self._levels[step]
 
     def _steady_level(self, step: int) -> tuple[float, float]:
-        layout, shelf = self._layout, self.shelf(step)
+        layout, life, shelf = self._layout, self._life, self.shelf(step)
         rpm = max(step_rpm(step), LOWEST_LEVEL_RPM)
         frames = round(self._rate / cycle_hz(rpm, layout.strokes))
         around = np.zeros(frames)
-        noise_energy = 0.0
         for voice, cylinder in zip(self.voice.tolist(), layout.cylinders, strict=True):
             start = round(cylinder.firing_deg / layout.cycle_deg * frames)
             for at, piece in _wrapped(shelf.pulse(voice, 0), start, frames):
                 around[at : at + piece.size] += piece
+        # Scatter in time takes from the lines, by the square of a Gaussian's characteristic function, and gives to a
+        # broad floor; scatter in strength adds to that floor.
+        timing_s = life.timing_sd_deg / rpm_to_deg_per_s(rpm)
+        energy = _k_energy(around, self._rate, lambda f: np.exp(-((2 * np.pi * f * timing_s) ** 2)))
+        spread = life.strength_sd**2 + life.cylinder_sd**2
+        for voice in self.voice.tolist():
+            pulse = shelf.pulse(voice, 0).astype(np.float64)
+            energy += _k_energy(pulse, self._rate, lambda f: spread + 1 - np.exp(-((2 * np.pi * f * timing_s) ** 2)))
             if self.has_noise:
-                noise_energy += _k_energy(shelf.burst(voice, 0).astype(np.float64), self._rate)
-        power = (_k_energy(around, self._rate) + noise_energy) / frames * step_rpm(step) / rpm
+                energy += _k_energy(shelf.burst(voice, 0).astype(np.float64), self._rate, np.ones_like)
+        power = energy / frames * step_rpm(step) / rpm
         return OFFSET_LU + 10 * float(np.log10(power + 1e-300)), float(np.abs(around).max())
 
 
 @lru_cache(maxsize=32)  # all that `play` switches between; an idle bank is a few megabytes
-def pulse_bank(layout: Layout, exhaust: Exhaust, load: float, noise_db: float, sample_rate_hz: int) -> PulseBank:
+def pulse_bank(layout: Layout, exhaust: Exhaust, life: Liveliness, sample_rate_hz: int) -> PulseBank:
     """Return the kernels of an engine; those used last are kept."""
-    return PulseBank(layout, exhaust, load=load, noise_db=noise_db, sample_rate_hz=sample_rate_hz)
+    return PulseBank(layout, exhaust, life, sample_rate_hz=sample_rate_hz)
 
 
 def _ringing_response(layout: Layout, exhaust: Exhaust, load: float, sample_rate_hz: int) -> tuple[int, Complexes]:
@@ -241,7 +248,8 @@ def _wrapped(kernel: Singles, start: int, frames: int) -> Iterator[tuple[int, Si
         at, start = at + piece.size, 0
 
 
-def _k_energy(sound: Floats, sample_rate_hz: int) -> float:
-    """Sum of squares after the K weighting, for sound that wraps round."""
-    spectrum = np.fft.rfft(sound) * k_gain(_frequencies(sound.size, sample_rate_hz))
-    return 2 * float(np.sum(np.abs(spectrum) ** 2)) / sound.size
+def _k_energy(sound: Floats, sample_rate_hz: int, weight: Callable[[Floats], Floats]) -> float:
+    """Sum of squares after the K weighting and a weight of power over frequency, for sound that wraps round."""
+    frequency = _frequencies(sound.size, sample_rate_hz)
+    power = np.abs(np.fft.rfft(sound) * k_gain(frequency)) ** 2 * weight(frequency)
+    return 2 * float(np.sum(power)) / sound.size

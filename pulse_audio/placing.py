@@ -1,4 +1,8 @@
-"""Where sounds stand between left and right; the two channels of each average to the mono sound."""
+"""Where sounds stand between left and right.
+
+The mean of the two channels is the mono sound but for a constant, so that a mono sum stays level; the constant keeps
+the loudness that the mono sound has.
+"""
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,10 +16,11 @@ FURTHEST = 0.7  # 1 is one channel alone
 
 
 def spread(place: Floats) -> Floats:
-    """Return the gains of two channels for places along a line, left to right, shape (n, 2)."""
+    """Return the gains of two channels for places along a line, left to right, shape (n, 2); their mean power is 1."""
     width = np.ptp(place)
     side = FURTHEST * (2.0 * (place - place.min()) / width - 1.0) if width > 1e-9 else 0.0 * place
-    return np.stack((1.0 - side, 1.0 + side), axis=1)
+    gains = np.stack((1.0 - side, 1.0 + side), axis=1)
+    return np.asarray(gains / np.sqrt(np.mean(np.sum(gains**2, axis=1))))
 
 
 def outlet_gains(layout: Layout, exhaust: Exhaust) -> Floats:

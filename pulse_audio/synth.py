@@ -7,6 +7,7 @@ mid-stream changes the pulses to come: those already fired ring on.
 
 from bisect import bisect_left
 from collections.abc import Iterator
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -57,7 +58,7 @@ class Synth:
     seed : int
         Start of the random numbers.
     stereo : bool
-        Two channels, with the open ends placed left to right as the layout lies; their mean is the mono sound.
+        Two channels, with the open ends placed left to right as the layout lies; they sum to the mono sound.
     tick_db : float or None
         Peak of the crank ticks against full scale, -80 to -6; None for none.
     level_rpm : float or None
@@ -254,7 +255,7 @@ class Synth:
 
     def _take_engine(self, layout: Layout, exhaust: Exhaust) -> None:
         life, stereo = self._life, len(self._pulse_tails) > 1
-        self._bank = pulse_bank(layout, exhaust, life.load, life.noise_db, self.sample_rate_hz)
+        self._bank = pulse_bank(layout, exhaust, replace(life, misfire=()), self.sample_rate_hz)
         self._layout, self._exhaust = layout, exhaust
         self._pan = outlet_gains(layout, exhaust) if stereo else np.ones((len(layout.cylinders), 1))
         self._ticks = Ticks(layout, self.sample_rate_hz)
@@ -275,7 +276,7 @@ class Synth:
 
 def prepare(layout: Layout, exhaust: Exhaust, *, life: Liveliness, rpm: float, sample_rate_hz: int) -> None:
     """Make an engine's kernels ready at a speed, so that a `Synth` takes it up without a pause; from any thread."""
-    bank = pulse_bank(layout, exhaust, life.load, life.noise_db, sample_rate_hz)
+    bank = pulse_bank(layout, exhaust, replace(life, misfire=()), sample_rate_hz)
     bank.level(int(speed_step(np.array(rpm))))
 
 

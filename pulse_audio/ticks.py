@@ -22,7 +22,7 @@ class Ticks:
     Attributes
     ----------
     pan : ndarray, shape (cylinders, 2)
-        Gains for two channels, averaging 1.
+        Gains for two channels.
     """
 
     def __init__(self, layout: Layout, sample_rate_hz: int) -> None:
