@@ -191,3 +191,16 @@ def test_ctrl_c_while_writing(tmp_path: Path) -> None:
     out, errors = child.communicate(timeout=60)
     assert (child.returncode, out, errors.strip()) == (130, "", "")
     assert os.listdir(tmp_path) == []
+
+
+@pytest.mark.parametrize(
+    ("words", "position", "offered"),
+    [("firing-pulse ex", 1, "explain"), ("firing-pulse explain --r", 2, "--rpm"), ("firing-pulse ", 1, "analyse")],
+)
+def test_shell_completion(words: str, position: int, offered: str, tmp_path: Path) -> None:
+    """The Tab key offers commands and options, by the variables that a shell sets (click's shell completion)."""
+    asked = {"_FIRING_PULSE_COMPLETE": "bash_complete", "COMP_WORDS": words, "COMP_CWORD": str(position)}
+    child = _start(cwd=tmp_path, env={**os.environ, **asked})
+    out, errors = child.communicate(timeout=60)
+    assert (child.returncode, errors) == (0, "")
+    assert f"plain,{offered}" in out.splitlines()
