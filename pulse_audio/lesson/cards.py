@@ -2,8 +2,10 @@
 
 from collections.abc import Sequence
 from html import escape
+from itertools import combinations
 
 from pulse_audio.balance import DEFAULT_ROD_RATIO
+from pulse_audio.catalogue import fires_alike
 from pulse_audio.drawing import banks, firings, numbers_text, pins
 from pulse_audio.layout import Layout
 from pulse_audio.lesson import svg, words
@@ -23,8 +25,8 @@ def bullets(lines: Sequence[str]) -> str:
     return svg.tag("ul", "".join(text("li", line) for line in lines))
 
 
-def card(layout: Layout, index: int, rpms: Sequence[float], texts: Texts) -> str:
-    """Return the article about one layout."""
+def card(layout: Layout, index: int, rpms: Sequence[float], texts: Texts, inset: str = "") -> str:
+    """Return the article about one layout, with a ready piece of HTML under its drawings."""
     title = texts.layout_text(layout.name, "title", layout.title)
     note = texts.layout_text(layout.name, "note", layout.note)
     stroke = texts("card", "four_stroke" if layout.strokes == 4 else "two_stroke")
@@ -36,6 +38,7 @@ def card(layout: Layout, index: int, rpms: Sequence[float], texts: Texts) -> str
         ),
         text("p", title, class_="title") if title else "",
         _drawings(layout, texts),
+        inset,
         text("h3", texts("card", "intervals")),
         "".join(text("p", line) for line in words.intervals(layout, texts)),
         text("p", stroke, class_="quiet"),
@@ -119,6 +122,7 @@ def quiz(layouts: Sequence[Layout], rpms: Sequence[float], texts: Texts) -> str:
             "section",
             text("h3", texts("quiz", "ear_title"))
             + text("p", texts("quiz", "ear_help"))
+            + (text("p", texts("quiz", "ear_alike")) if _some_alike(layouts) else "")
             + text("button", texts("quiz", "ear_start"), type="button", id="secret")
             + svg.tag(
                 "div",
@@ -143,6 +147,10 @@ def quiz(layouts: Sequence[Layout], rpms: Sequence[float], texts: Texts) -> str:
         text("h3", texts("quiz", "paper_title")) + text("p", texts("quiz", "paper_help")) + svg.tag("ol", asked),
     )
     return svg.tag("section", text("h2", texts("quiz", "title")) + ear + paper, class_="quiz")
+
+
+def _some_alike(layouts: Sequence[Layout]) -> bool:
+    return any(fires_alike(one, two) for one, two in combinations(layouts, 2))
 
 
 def questions(layouts: Sequence[Layout], rpms: Sequence[float], texts: Texts) -> list[tuple[str, str]]:

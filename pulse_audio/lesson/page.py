@@ -3,7 +3,6 @@
 import base64
 import hashlib
 import json
-import re
 import string
 from collections.abc import Callable, Sequence
 from html import escape
@@ -139,16 +138,13 @@ def _body(
     layouts: Sequence[Layout], speeds: Sequence[float], recording: Recording | None, words: Texts
 ) -> dict[str, str]:
     """Return cards, recording and self-test; the recording stands in the card of the layout that it fits."""
-    articles = [cards.card(one, index, speeds, words) for index, one in enumerate(layouts)]
-    apart = ""
-    if recording:
-        section = recordings.section(recording, layouts, words)
-        fit = recordings.fitting(recording.analysis, layouts)
-        if fit:
-            end = "</article>"
-            articles[fit[0]] = articles[fit[0]].removesuffix(end) + section + end
-        else:
-            apart = section
+    section = recordings.section(recording, layouts, words) if recording else ""
+    fit = recordings.fitting(recording.analysis, layouts) if recording else None
+    at = fit[0] if fit else None
+    apart = section if at is None else ""
+    articles = [
+        cards.card(one, index, speeds, words, inset=section if index == at else "") for index, one in enumerate(layouts)
+    ]
     return {
         "cards": "\n".join(articles),
         "units": cards.balance_units(layouts, words),
@@ -232,8 +228,3 @@ def _policy(style: str, script: str) -> str:
         "base-uri 'none'; form-action 'none'",
         quote=False,
     )
-
-
-def bare_text(page: str) -> str:
-    """Return the page without its sounds, to look at or to compare."""
-    return re.sub(r'"data":"[^"]*"', '"data":""', page)
