@@ -325,6 +325,22 @@ def test_command_writes_the_page_and_tells_its_size(run: Callable[..., Result], 
     assert "--force" in again.stderr
 
 
+def test_command_puts_a_recording_on_the_page(
+    run: Callable[..., Result], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The option --recording reads the file, has it analysed, and shows its name and what was found."""
+    recording = some_recording()
+    soundfile.write(tmp_path / "shed.wav", recording.clip.samples, recording.clip.sample_rate_hz)
+    monkeypatch.setattr("pulse_audio.batch.analyse_file", lambda task: recording.analysis)
+    target = tmp_path / "page.html"
+    done = run("lesson", "v-twin-90", "-o", target, "--rpm", 900, "--recording", tmp_path / "shed.wav")
+    assert done.exit_code == 0, done.stderr
+    page = target.read_text(encoding="utf-8")
+    assert "It fits v-twin-90 at 1803 rpm" in page
+    assert "shed.wav" in page
+    assert str(tmp_path) not in page
+
+
 @pytest.mark.parametrize(
     ("arguments", "says"),
     [
