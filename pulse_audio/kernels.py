@@ -22,7 +22,7 @@ Whole = NDArray[np.int64]
 
 STEPS_PER_OCTAVE = 12  # a kernel's shape belongs to a speed step of 6 %
 LONGEST_RING_S = 1.3
-RING_CUT = 1e-4
+RING_CUT = 3e-5
 CACHE_BYTES = 32_000_000
 USUAL_NOISE_DB = -17.0  # energy of flow noise against that of the pulse, usual exhaust at half load
 LOWEST_LEVEL_RPM = 120.0  # slower, pulses stand alone and only come less often

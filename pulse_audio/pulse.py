@@ -17,7 +17,7 @@ Complexes = NDArray[np.complex128]
 
 SHIFTS = 64  # kernels a sample: a firing is placed to the nearest of them, within 1/128 sample
 BURSTS = 32  # different noise bursts; each comes with either sign
-CUT_DB, NOISE_CUT_DB = -80.0, -60.0  # a kernel ends where it stays this far below its peak
+CUT_DB, NOISE_CUT_DB = -90.0, -60.0  # a kernel ends where it stays this far below its peak
 SLOWEST_RPM = 750.0  # below, the push is too slow to be heard and would only make kernels long
 NOISE_BAND_HZ = (400.0, 3500.0)
 
@@ -143,8 +143,8 @@ def _length(sound: NDArray[np.floating], cut_db: float) -> int:
 
 
 def _faded(kernel: NDArray[np.floating]) -> Singles:
-    """End a kernel at zero over its last eighth."""
-    count = max(kernel.size // 8, 1)
+    """End a kernel at zero over its last thirty-second part."""
+    count = max(kernel.size // 32, 1)
     faded = kernel.astype(np.float32)
     faded[-count:] *= (0.5 + 0.5 * np.cos(np.pi * np.arange(1, count + 1) / count)).astype(np.float32)
     return faded

@@ -308,8 +308,8 @@ def test_peaks_stay_below_the_limit(name: str, layout: str, rpm: float) -> None:
 def test_loudness_is_the_usual_one(name: str, layout: str) -> None:
     """At a running speed every layout and exhaust sounds at the usual loudness, or less where its peaks forbid it.
 
-    It is worked out at the speed step, up to 3 % away: where a line lies on a sharp resonance that is worth 2 LU. Behind
-    a quiet silencer an even engine is heard by its unequal cylinders, and how unequal they are is a throw of dice.
+    It is worked out at the speed step, up to 3 % away: where a line lies on a sharp resonance that is worth 2 LU.
+    Behind a quiet silencer an even engine is heard by its unequal cylinders, and how unequal they are is chance.
     """
     clip = render(
         catalogue.layout(layout),
