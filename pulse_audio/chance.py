@@ -24,7 +24,7 @@ def hashes(*keys: ArrayLike) -> Hashes:
     """Return 64 random bits for each combination of whole-number keys (broadcast against each other)."""
     total = np.zeros(1, dtype=np.uint64)
     for key in keys:
-        total = _mixed(total + _STEP + np.atleast_1d(np.asarray(key)).astype(np.int64).astype(np.uint64))
+        total = _mixed(total + _STEP + np.atleast_1d(np.asarray(key, dtype=np.int64)).view(np.uint64))
     return total
 
 
@@ -38,6 +38,5 @@ def bell(*keys: ArrayLike) -> Floats:
 
     The sum of four evenly spread numbers: bounded, so that a rare firing is odd but never absurd.
     """
-    bits = hashes(*keys)
-    total = sum(((bits >> np.uint64(16 * k)) & np.uint64(0xFFFF)).astype(np.float64) for k in range(4))
-    return np.asarray((total - 131_070.0) / (65_536.0 / np.sqrt(3.0)))
+    quarters = hashes(*keys)[..., None].view(np.uint16)
+    return np.asarray((quarters.sum(axis=-1, dtype=np.float64) - 131_070.0) / (65_536.0 / np.sqrt(3.0)))

@@ -167,7 +167,8 @@ def events_in_turn(
     strength = np.ones(turned.size)
     if life is not None:
         strength = _strength(life, seed, counted, cylinder)
-        strength *= _overrun(life, seed, counted, cylinder, slowing=_slowing(curve, time_s))
+        if life.overrun and not curve.is_steady:
+            strength *= _overrun(life, seed, counted, cylinder, slowing=_slowing(curve, time_s))
     return FiringEvents(
         time_s=time_s,
         cylinder=cylinder.astype(np.int64),
@@ -178,8 +179,11 @@ def events_in_turn(
 
 
 def _strength(life: Liveliness, seed: int, cycle: Whole, cylinder: Whole) -> Floats:
-    strength = 1.0 + life.cylinder_sd * chance.bell(seed, CYLINDER, cylinder)
-    strength *= 1.0 + life.strength_sd * chance.bell(seed, STRENGTH, cycle, cylinder)
+    strength = np.ones(cycle.size)
+    if life.cylinder_sd and cycle.size:
+        strength += life.cylinder_sd * chance.bell(seed, CYLINDER, np.arange(cylinder.max() + 1))[cylinder]
+    if life.strength_sd:
+        strength *= 1.0 + life.strength_sd * chance.bell(seed, STRENGTH, cycle, cylinder)
     for number, share in life.misfire:
         missing = (cylinder == number - 1) & (chance.uniform(seed, MISFIRE, cycle, cylinder) < share)
         strength[missing] = 0.0
@@ -195,8 +199,6 @@ def _overrun(life: Liveliness, seed: int, cycle: Whole, cylinder: Whole, slowing
 
 def _slowing(curve: SpeedCurve, time_s: Floats) -> Floats:
     """How far the throttle is shut, 0 to 1, judged by how fast the speed falls."""
-    if curve.is_steady:
-        return np.zeros(time_s.size)
     reach_s = 0.05
     before, after = curve.rpm_at(time_s - reach_s), curve.rpm_at(time_s + reach_s)
     fall_per_s = (before - after) / (reach_s * (before + after))

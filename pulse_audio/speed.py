@@ -38,6 +38,7 @@ class SpeedCurve:
     time_s: Floats
     rpm: Floats
     _angle_deg: Floats
+    _half_slope: Floats  # half the angular acceleration of each piece, degrees per second squared; 0 past the end
 
     def __init__(self, *, time_s: ArrayLike, rpm: ArrayLike) -> None:
         times = np.array(time_s, dtype=np.float64)
@@ -54,16 +55,12 @@ class SpeedCurve:
             except RangeError as e:
                 raise SpeedError(f"speed curve, point {index + 1}: {e}") from None
         angle = np.concatenate(([0.0], np.cumsum(3.0 * (speeds[1:] + speeds[:-1]) * np.diff(times))))
-        for array in (times, speeds, angle):
+        half_slope = np.concatenate((3.0 * np.diff(speeds) / np.diff(times), [0.0]))
+        for name, array in (("time_s", times), ("rpm", speeds), ("_half_slope", half_slope), ("_angle_deg", angle)):
             array.flags.writeable = False
-        object.__setattr__(self, "time_s", times)
-        object.__setattr__(self, "rpm", speeds)
-        object.__setattr__(self, "_angle_deg", angle - self._before_zero(times, speeds, angle))
-
-    @staticmethod
-    def _before_zero(times: Floats, speeds: Floats, angle: Floats) -> float:
-        """Angle of time 0 counted from the first point, so that the crank stands at 0 when time is 0."""
-        return float(_angle_at(times, speeds, angle, np.zeros(1))[0])
+            object.__setattr__(self, name, array)
+        # So that the crank stands at 0 when time is 0.
+        object.__setattr__(self, "_angle_deg", angle - self._turned(np.zeros(1)))
 
     @classmethod
     def steady(cls, rpm: float) -> "SpeedCurve":
@@ -102,31 +99,24 @@ class SpeedCurve:
 
     def crank_deg(self, time_s: ArrayLike) -> Floats:
         """Return the crank angle turned since time 0, degrees, at given times (negative before time 0)."""
-        return _angle_at(self.time_s, self.rpm, self._angle_deg, np.atleast_1d(np.asarray(time_s, dtype=np.float64)))
+        return self._turned(np.atleast_1d(np.asarray(time_s, dtype=np.float64)))
+
+    def _turned(self, at_s: Floats) -> Floats:
+        piece = np.maximum(np.searchsorted(self.time_s, at_s, side="right") - 1, 0)
+        since = at_s - self.time_s[piece]
+        half_slope = np.where(since < 0, 0.0, self._half_slope[piece])
+        return np.asarray(self._angle_deg[piece] + 6.0 * self.rpm[piece] * since + half_slope * since * since)
 
     def time_at_deg(self, crank_deg: ArrayLike) -> Floats:
         """Return the times at which the crank stands at given angles: the exact inverse of `crank_deg`."""
         angles = np.atleast_1d(np.asarray(crank_deg, dtype=np.float64))
-        piece = np.clip(np.searchsorted(self._angle_deg, angles, side="right") - 1, 0, self.rpm.size - 1)
+        piece = np.maximum(np.searchsorted(self._angle_deg, angles, side="right") - 1, 0)
         rise = angles - self._angle_deg[piece]
         start = 6.0 * self.rpm[piece]
-        half_slope = _half_slope(self.time_s, self.rpm)[piece]
-        half_slope = np.where(rise < 0, 0.0, half_slope)
+        half_slope = np.where(rise < 0, 0.0, self._half_slope[piece])
         # 2 c / (b + sqrt(b^2 + 4 a c)) is the root that stays exact as the slope goes to zero.
         root = np.sqrt(np.maximum(start * start + 4.0 * half_slope * rise, 0.0))
         return np.asarray(self.time_s[piece] + 2.0 * rise / (start + root))
-
-
-def _half_slope(times: Floats, speeds: Floats) -> Floats:
-    """Half the angular acceleration of each piece in degrees per second squared; zero past the last point."""
-    return np.concatenate((3.0 * np.diff(speeds) / np.diff(times), [0.0]))
-
-
-def _angle_at(times: Floats, speeds: Floats, angle: Floats, at_s: Floats) -> Floats:
-    piece = np.clip(np.searchsorted(times, at_s, side="right") - 1, 0, times.size - 1)
-    since = at_s - times[piece]
-    half_slope = np.where(since < 0, 0.0, _half_slope(times, speeds)[piece])
-    return np.asarray(angle[piece] + 6.0 * speeds[piece] * since + half_slope * since * since)
 
 
 def from_csv(path: Path) -> SpeedCurve:

@@ -1,0 +1,62 @@
+"""What the command costs: ``python tests/bench/bench_render_process.py [--hour]``.
+
+Whole processes, in turn in one run. ``firing-pulse render`` of a minute of a twin at 3000 rpm against a bare Python
+that imports numpy, soundfile and click and writes an array of that size (target 1.5); ``firing-pulse --help`` against a
+bare ``import click`` (target 2); 6, 60 and 600 s for growth with length; with ``--hour`` also an hour, for its peak
+memory (target 150 MB). This script loads no numeric library: a child's peak memory starts from its parent's.
+"""
+
+import argparse
+import os
+import subprocess
+import sys
+import tempfile
+from collections.abc import Callable
+from pathlib import Path
+
+from machine import machine, side_by_side
+
+BARE = """
+import sys, numpy, soundfile, click
+soundfile.write(sys.argv[1], numpy.zeros(60 * 48000) + 0.1, 48000, subtype="PCM_16")
+"""
+ROUNDS = 15
+
+
+def child(*command: str) -> tuple[float, float]:
+    """Run a child to its end: seconds of processor time and peak MB."""
+    process = subprocess.Popen([sys.executable, *command], stdout=subprocess.DEVNULL)
+    _, status, usage = os.wait4(process.pid, 0)
+    process.returncode = os.waitstatus_to_exitcode(status)
+    if process.returncode:
+        raise SystemExit(f"{command[:3]} failed with exit code {process.returncode}")
+    return usage.ru_utime + usage.ru_stime, usage.ru_maxrss / 1024
+
+
+def render(path: Path, seconds: int) -> Callable[[], tuple[float, float]]:
+    """Return a call that runs the command."""
+    options = ("--rpm", "3000", "--duration", str(seconds), "-o", str(path), "--force")
+    return lambda: child("-m", "pulse_audio", "render", "parallel-twin-270", *options)
+
+
+def main() -> None:
+    """Print the ratios, the growth and the memory."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--hour", action="store_true", help="render an hour too")
+    args = parser.parse_args()
+    print(machine("numpy", "soundfile", "click"))
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "a.wav"
+        ours, bare = side_by_side(render(path, 60), lambda: child("-c", BARE, str(path)), rounds=ROUNDS)
+        print(f"render of 60 s {ours:.3f} s, bare write {bare:.3f} s: ratio {ours / bare:.2f} (target 1.5)")
+        ours, bare = side_by_side(
+            lambda: child("-m", "pulse_audio", "--help"), lambda: child("-c", "import click"), rounds=ROUNDS
+        )
+        print(f"--help {ours:.3f} s, import click {bare:.3f} s: ratio {ours / bare:.2f} (target 2)")
+        for seconds in (6, 60, 600, *([3600] if args.hour else [])):
+            used, peak = min(render(path, seconds)() for _ in range(3 if seconds < 3600 else 1))
+            print(f"{seconds:5} s of sound: {used:6.2f} s of processor time, peak {peak:.0f} MB")
+
+
+if __name__ == "__main__":
+    main()
