@@ -1,6 +1,6 @@
 """From time to cycles: the signal at equal steps of crank angle, and its spectrum in orders of the cycle."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -114,3 +114,93 @@ def frame_orders(wave: Floats, phase: Phase, *, cycles: int, hop: int, top_order
     return FrameOrders(
         time_s=phase.time_at(starts + cycles / 2), at_multiples=spectra[:, lines], noise_power=noise + 1e-12
     )
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class Lines:
+    """The order lines of one piece; arrays of shape (n_lines,).
+
+    Attributes
+    ----------
+    order : ndarray of int
+        Multiple of the cycle rate.
+    frequency_hz : ndarray
+    amplitude : ndarray of complex
+    noise_power : ndarray
+        Power that would stand at the line if nothing repeated.
+    cycle_hz : float
+    """
+
+    order: NDArray[np.int64]
+    frequency_hz: Floats
+    amplitude: Complexes
+    noise_power: Floats
+    cycle_hz: float
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class Piece:
+    """Spectrum over whole cycles of one piece of nearly steady speed.
+
+    Attributes
+    ----------
+    first_cycle : float
+        Where the piece starts, in cycles of the track.
+    cycles : int
+        Its length.
+    rate_hz : float
+        Mean rate of the track over it.
+    spectrum : ndarray of complex
+        Bin k is the order k / cycles of the track's rate (Hann window, amplitude scale).
+    """
+
+    first_cycle: float
+    cycles: int
+    rate_hz: float
+    spectrum: Complexes
+
+    def normalised(self) -> "Piece":
+        """Return the piece with the power of its spectrum made 1, so that loud and quiet stretches count alike."""
+        power = float((np.abs(self.spectrum[3:]) ** 2).sum())
+        return replace(self, spectrum=self.spectrum / np.sqrt(max(power, 1e-30)))
+
+    def lines(self, ratio: float, top_hz: float, most: int) -> Lines:
+        """Lines at the multiples of ``ratio`` times the track's rate, up to `top_hz` and at most `most` of them."""
+        cycle_hz = self.rate_hz * ratio
+        order = np.arange(1, max(1, min(most, int(top_hz / cycle_hz))) + 1)
+        place = np.rint(order * ratio * self.cycles).astype(int)
+        inside = place < len(self.spectrum) - 5
+        order, place = order[inside], place[inside]
+        return Lines(
+            order=order,
+            frequency_hz=order * cycle_hz,
+            amplitude=self.spectrum[place],
+            noise_power=self.noise_power(place),
+            cycle_hz=cycle_hz,
+        )
+
+    def noise_power(self, place: NDArray[np.int64]) -> Floats:
+        """Power expected at given bins if nothing repeated there: that of the bins around, lines left out.
+
+        The skirts of a line that is not quite steady count as noise, so the bins close by have their say.
+        """
+        power = np.abs(self.spectrum) ** 2
+        beside = np.stack([power[np.clip(place + k, 0, len(power) - 1)] for k in (-6, -5, -4, -3, 3, 4, 5, 6)])
+        half = max(6, int(0.6 * self.cycles))
+        # 30 % quantile of exponentially distributed power: 0.357 of its mean.
+        around = [np.quantile(power[max(0, p - half) : p + half + 1], 0.3) / 0.357 for p in place]
+        return np.maximum(np.median(beside, axis=0) / np.log(2), around) + 1e-20
+
+
+def piece(signal: Floats, rate_hz: int, phase: Phase, start_s: float, end_s: float, top_hz: float) -> Piece | None:
+    """Spectrum of a stretch over whole cycles of the track; None if it holds fewer than four."""
+    first = float(np.ceil(phase.at(start_s)))
+    cycles = int(phase.at(end_s) - first)
+    if cycles < 4:
+        return None
+    mean_hz = cycles / float(phase.time_at(first + cycles) - phase.time_at(first))
+    per_cycle = samples_per_cycle(min(top_hz, 0.45 * rate_hz) / mean_hz)
+    samples = resampled(signal, rate_hz, phase, first, first + cycles, per_cycle)
+    window = np.hanning(len(samples) + 1)[:-1]
+    spectrum = np.asarray(rfft(samples * window)) * (2 / window.sum())
+    return Piece(first_cycle=first, cycles=cycles, rate_hz=mean_hz, spectrum=spectrum)

@@ -27,7 +27,7 @@ class Signals:
     Attributes
     ----------
     wave : ndarray, shape (n,), at `WAVE_RATE_HZ`, high-passed, root mean square 1
-    envelope : ndarray, shape (n // 8,), at `ENVELOPE_RATE_HZ`, log level of the hiss, mean 0, root mean square 1
+    envelope : ndarray, shape (n // 8,), at `ENVELOPE_RATE_HZ`, amplitude of the hiss, mean 0, root mean square 1
     """
 
     wave: Floats
@@ -56,10 +56,9 @@ def signals(mono: Floats, sample_rate_hz: int) -> Signals:
 
 
 def hiss_envelope(wave: Floats) -> Floats:
-    """Return the log level of the band that flow noise fills, at `ENVELOPE_RATE_HZ`, freed of slow changes."""
+    """Return the amplitude of the band that flow noise fills, at `ENVELOPE_RATE_HZ`, freed of slow changes."""
     band = butter(4, HISS_BAND_HZ, "bandpass", fs=WAVE_RATE_HZ, output="sos")
     power = resample_poly(sosfiltfilt(band, wave) ** 2, ENVELOPE_RATE_HZ, WAVE_RATE_HZ)
-    # The floor, 30 dB below the mean, keeps digital silence from becoming minus infinity.
-    level = np.log(np.maximum(power, 1e-3 * float(power.mean()) + 1e-30))
-    level = sosfiltfilt(butter(2, 2.5, "highpass", fs=ENVELOPE_RATE_HZ, output="sos"), level)
-    return np.asarray(level / max(float(level.std()), 1e-12))
+    amplitude = np.sqrt(np.maximum(power, 0.0))
+    amplitude = sosfiltfilt(butter(2, 2.5, "highpass", fs=ENVELOPE_RATE_HZ, output="sos"), amplitude)
+    return np.asarray(amplitude / max(float(amplitude.std()), 1e-12))

@@ -22,7 +22,9 @@ Floats = NDArray[np.float64]
 Spectra = NDArray[np.float32]
 
 HOP_S = 0.2
-STEP = 0.002  # candidate rates stand this far apart (natural logarithm): a quarter of a line's width at the 30th multiple
+STEP = (
+    0.002  # candidate rates stand this far apart (natural logarithm): a quarter of a line's width at the 30th multiple
+)
 LOWEST_HZ, HIGHEST_HZ = 4.5, 160.0
 MULTIPLES = 30
 NOISE_BLOCK_HZ = 50.0
@@ -231,9 +233,7 @@ def coarse_track(signals: Signals) -> Track:
     evidence, slope = rate_evidence(signals.wave, WAVE_RATE_HZ)
     path = best_path(evidence, slope)
     rows = np.arange(len(path))
-    return Track(
-        time_s=frame_times(signals.duration_s), rate_hz=CANDIDATES_HZ[path], evidence=evidence[rows, path]
-    )
+    return Track(time_s=frame_times(signals.duration_s), rate_hz=CANDIDATES_HZ[path], evidence=evidence[rows, path])
 
 
 REFINEMENTS = ((6, 120.0), (4, 400.0), (4, 1200.0), (4, 1200.0))  # cycles a frame, highest multiple in hertz

@@ -1,0 +1,279 @@
+"""The whole analysis in order, stage by stage."""
+
+import math
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pulse_audio.analysis import faults, presence
+from pulse_audio.analysis.fold import Lines, Phase, Piece, piece
+from pulse_audio.analysis.hypotheses import (
+    HISS_TOP_HZ,
+    MOST_LINES,
+    TEMPER,
+    TOP_HZ,
+    Hypothesis,
+    Material,
+    cycle_ratios,
+    engines,
+    weigh,
+)
+from pulse_audio.analysis.pieces import Span, steady_spans
+from pulse_audio.analysis.placing import Placed, place_pulses, pulse_levels, weak_shares
+from pulse_audio.analysis.prepare import ENVELOPE_RATE_HZ, WAVE_RATE_HZ, Signals, signals
+from pulse_audio.analysis.readings import Choice, choose, compare_with_layout, readings
+from pulse_audio.analysis.result import Analysis, Hints
+from pulse_audio.analysis.speedtrack import Track, coarse_track, refine
+from pulse_audio.clip import Clip
+from pulse_audio.errors import ClipError
+from pulse_audio.units import cycle_deg, db_from_ratio, rpm_from_cycle_hz
+
+Floats = NDArray[np.float64]
+
+BLOCK_S = 60.0
+SHORTEST_S = 0.5
+MOST_PIECES = 3
+TRACK_STEP_S = 0.25
+UNDECIDED = 0.2  # an answer less likely than this is not given
+PRESENT = 0.5
+
+
+def analyse(clip: Clip, hints: Hints | None = None) -> Analysis:
+    """Say how the engine in a clip fires.
+
+    Parameters
+    ----------
+    clip : Clip
+        Channels are averaged.
+    hints : Hints or None
+        What is known beforehand.
+
+    Returns
+    -------
+    Analysis
+        ``no-rhythm`` where no engine is heard, ``undetermined`` where one is but its pattern is not clear.
+
+    Raises
+    ------
+    ClipError
+        Less than half a second of sound, or samples that are no numbers.
+    LayoutError
+        The layout hint names no layout.
+    """
+    return analyse_blocks(_split(clip), hints)
+
+
+def _split(clip: Clip) -> Iterator[Clip]:
+    block = round(BLOCK_S * clip.sample_rate_hz)
+    for start in range(0, max(len(clip.samples), 1), block):
+        yield replace(clip, samples=clip.samples[start : start + block])
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Heard:
+    """One block, tracked."""
+
+    signals: Signals
+    track: Track
+    phase: Phase
+    spans: tuple[Span, ...]
+    worth: float
+    start_s: float
+    notes: tuple[str, ...]
+    hum_hz: float | None
+
+
+def analyse_blocks(blocks: Iterable[Clip], hints: Hints | None = None) -> Analysis:
+    """Analyse a recording that comes in blocks, so that its length does not matter.
+
+    Every block is tracked; the answer is about the one with the longest steady, clear stretch.
+
+    Parameters
+    ----------
+    blocks : iterable of Clip
+        Consecutive parts of one recording, best of `BLOCK_S` seconds each.
+    hints : Hints or None
+    """
+    hints = hints or Hints()
+    best: _Heard | None = None
+    start_s, sample_rate_hz, count, silent = 0.0, 0, 0, True
+    for block in blocks:
+        sample_rate_hz = block.sample_rate_hz
+        mono = _mono(block)
+        if len(mono) and not faults.is_silent(mono):
+            silent = False
+        if block.duration_s >= SHORTEST_S and (best is None or block.duration_s > 2.0) and not faults.is_silent(mono):
+            heard = _listen(mono, sample_rate_hz, start_s)
+            if best is None or heard.worth > best.worth:
+                best = heard
+        start_s += block.duration_s
+        count += 1
+    if sample_rate_hz == 0 or start_s < SHORTEST_S:
+        raise ClipError(f"the clip lasts {start_s:.2f} s; give at least {SHORTEST_S:g} s, better several seconds")
+    if best is None:
+        note = "the recording is silent" if silent else "no part of it is long enough"
+        return Analysis(
+            duration_s=start_s,
+            sample_rate_hz=sample_rate_hz,
+            span_s=(0.0, start_s),
+            verdict="no-rhythm",
+            confidence=1.0,
+            notes=(note,),
+        )
+    return _answer(best, hints, start_s, sample_rate_hz, blocks=count)
+
+
+def _mono(clip: Clip) -> Floats:
+    samples = clip.samples if clip.samples.ndim == 1 else clip.samples.mean(axis=1)
+    if not np.all(np.isfinite(samples)):
+        raise ClipError("the clip holds samples that are no numbers (NaN or infinite); export it again")
+    return samples
+
+
+def _listen(mono: Floats, sample_rate_hz: int, start_s: float) -> _Heard:
+    heard = signals(mono, sample_rate_hz)
+    track = coarse_track(heard)
+    phase = refine(heard, Phase.from_rate(track.time_s, track.rate_hz, heard.duration_s))
+    spans = steady_spans(track, phase, heard.duration_s, MOST_PIECES)
+    first = spans[0]
+    inside = (track.time_s >= first.start_s) & (track.time_s <= first.end_s)
+    worth = float(track.evidence[inside].mean()) * math.sqrt(max(first.duration_s, 0.0)) if inside.any() else 0.0
+    return _Heard(
+        heard,
+        track,
+        phase,
+        spans,
+        worth,
+        start_s,
+        faults.recording_notes(mono, sample_rate_hz),
+        faults.hum_hz(mono, sample_rate_hz),
+    )
+
+
+def _material(heard: _Heard) -> Material | None:
+    wave: list[Piece] = []
+    hiss: list[Piece] = []
+    for span in heard.spans:
+        tone = piece(heard.signals.wave, WAVE_RATE_HZ, heard.phase, span.start_s, span.end_s, TOP_HZ)
+        noise = piece(heard.signals.envelope, ENVELOPE_RATE_HZ, heard.phase, span.start_s, span.end_s, HISS_TOP_HZ)
+        if tone is not None and noise is not None:
+            wave.append(tone.normalised())
+            hiss.append(noise.normalised())
+    return Material(wave=tuple(wave), hiss=tuple(hiss)) if wave else None
+
+
+def _answer(heard: _Heard, hints: Hints, duration_s: float, sample_rate_hz: int, *, blocks: int) -> Analysis:
+    span = heard.spans[0]
+    blank = Analysis(
+        duration_s=duration_s,
+        sample_rate_hz=sample_rate_hz,
+        span_s=(heard.start_s + span.start_s, heard.start_s + span.end_s),
+        verdict="no-rhythm",
+        confidence=0.0,
+        notes=heard.notes,
+    )
+    material = _material(heard)
+    if material is None:
+        needed = faults.shortest_needed_s(float(np.median(heard.track.rate_hz)))
+        return replace(
+            blank,
+            verdict="undetermined",
+            notes=(*heard.notes, f"too short for this rhythm: at least {needed:.1f} s of steady sound are needed"),
+        )
+    main = material.wave[0]
+    found = weigh(material, cycle_ratios(main))
+    present = presence.probability(
+        presence.clues(heard.signals, heard.track, heard.phase, span, material, found[0]), heard.hum_hz
+    )
+    choice = choose(engines(found, main.rate_hz), hints)
+    if choice is None:
+        return replace(blank, verdict="undetermined", notes=(*heard.notes, "the hints leave no engine that fits"))
+    if present < PRESENT:
+        return replace(
+            blank,
+            confidence=1 - present,
+            layout_match=compare_with_layout(choice, present, hints),
+            notes=(*heard.notes, *presence.notes(present, main.rate_hz)),
+        )
+    return _described(blank, heard, hints, material, choice, present, blocks=blocks)
+
+
+def _described(
+    blank: Analysis, heard: _Heard, hints: Hints, material: Material, choice: Choice, present: float, *, blocks: int
+) -> Analysis:
+    main = material.wave[0]
+    confidence = choice.probability * present
+    hypothesis = choice.best.hypothesis
+    ratio, candidate = hypothesis.ratio, hypothesis.candidate
+    whole = cycle_deg(choice.best.strokes)
+    lines = [p.lines(ratio, TOP_HZ, MOST_LINES) for p in material.wave]
+    if choice.even:
+        pulses = candidate.pulses
+        placed = Placed(fractions=candidate.fractions, interval_sd=np.full(pulses, 0.0))
+        intervals = np.full(pulses, 1 / pulses)
+    else:
+        placed = place_pulses(lines, candidate.fractions, hypothesis.fit, TEMPER)
+        intervals = np.diff(np.append(placed.fractions, 1.0))
+    levels = pulse_levels(lines, placed.fractions, hypothesis.fit)
+    firing_hz = main.rate_hz * choice.firing_ratio
+    notes = [*heard.notes, *_pattern_notes(heard, hypothesis, choice, blocks=blocks)]
+    shown = readings(choice, main.rate_hz, hints)
+    rpm_per_hz = rpm_from_cycle_hz(1.0, choice.best.strokes) * ratio
+    if shown:
+        rpm_per_hz = shown[0].rpm / main.rate_hz
+    verdict = ("even" if choice.even else "uneven") if confidence >= UNDECIDED else "undetermined"
+    if verdict == "undetermined":
+        notes.append("an engine's rhythm is there, but several patterns explain it about equally well")
+    return replace(
+        blank,
+        verdict=verdict,
+        confidence=confidence,
+        firing_rate_hz=firing_hz,
+        firing_rate_sd_hz=_rate_sd(lines[0], main) * candidate.pulses,
+        cycle_rate_hz=None if choice.even and candidate.pulses == 1 else main.rate_hz * ratio,
+        intervals_deg=tuple((intervals * whole).tolist()),
+        intervals_sd_deg=tuple((placed.interval_sd * whole).tolist()),
+        pulse_level_db=tuple(db_from_ratio(level) for level in levels),
+        weak_share=weak_shares(heard.signals, heard.phase, main, ratio, placed.fractions, hypothesis.fit),
+        speed_track=_speed_track(heard, rpm_per_hz),
+        readings=shown,
+        layout_match=compare_with_layout(choice, present, hints),
+        notes=tuple(notes),
+    )
+
+
+def _rate_sd(lines: Lines, main: Piece) -> float:
+    """Standard deviation of the mean cycle rate: the bound for lines of known strength in noise.
+
+    Kay, Fundamentals of Statistical Signal Processing: Estimation Theory, 1993 (from memory), written for the signal to
+    noise ratio at each line; the Hann window costs half as much noise again.
+    """
+    duration_s = main.cycles / main.rate_hz
+    ratio = np.abs(lines.amplitude) ** 2 / lines.noise_power
+    information = float((lines.order**2 * np.maximum(ratio - 1, 0.0)).sum())
+    return math.sqrt(1.5 * 6 / max(information, 1e-9)) / (2 * math.pi * duration_s)
+
+
+def _speed_track(heard: _Heard, rpm_per_hz: float) -> tuple[tuple[float, float], ...]:
+    times = np.arange(TRACK_STEP_S, heard.signals.duration_s, TRACK_STEP_S)
+    rates = np.interp(times, heard.phase.time_s, heard.phase.rate_hz)
+    return tuple((heard.start_s + float(t), float(r) * rpm_per_hz) for t, r in zip(times, rates, strict=True))
+
+
+def _pattern_notes(heard: _Heard, hypothesis: Hypothesis, choice: Choice, *, blocks: int) -> list[str]:
+    span = heard.spans[0]
+    notes = []
+    if blocks > 1:
+        notes.append(f"a long recording: the answer is about its clearest {BLOCK_S:.0f} s")
+    if span.duration_s < heard.signals.duration_s - 0.5:
+        notes.append(
+            f"the answer is about {span.start_s:.1f} to {span.end_s:.1f} s, the longest stretch of nearly steady speed"
+        )
+    cycle_hz = hypothesis.ratio * heard.phase.mean_hz
+    if span.duration_s < faults.shortest_needed_s(cycle_hz):
+        notes.append(faults.too_short_note(span.duration_s, cycle_hz))
+    if choice.even:
+        notes.append("an even rhythm hides the cylinder count: every reading fires at the same rate")
+    return notes

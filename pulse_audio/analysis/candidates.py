@@ -1,0 +1,89 @@
+"""The patterns that are weighed against each other, and how common each is.
+
+The catalogue is the prior: every layout in it counts the same, and layouts that fire alike add up. A few pairs of
+intervals in between stand for V-twins of other angles, with a small weight. Nothing else is supposed: a rhythm that no
+layout makes must show itself by fitting none of these well.
+"""
+
+from dataclasses import dataclass
+from functools import cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pulse_audio.catalogue import layout, layout_names
+
+OTHER_TWINS_DEG = (265, 275, 280, 290, 295, 305, 318, 325)
+OTHER_TWINS_WEIGHT = 0.25  # of a layout each
+ALIKE = 1e-3  # of a cycle
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class Candidate:
+    """One firing pattern.
+
+    Attributes
+    ----------
+    fractions : ndarray, shape (n_pulses,)
+        Places of the pulses in the cycle, 0 to 1, the first at 0.
+    layouts : tuple of (name, strokes, cylinders)
+        Catalogue layouts that fire like this.
+    weight : float
+        How common it is before anything is heard; all candidates add up to 1.
+    """
+
+    fractions: NDArray[np.float64]
+    layouts: tuple[tuple[str, int, int], ...]
+    weight: float
+
+    @property
+    def pulses(self) -> int:
+        """Pulses in a cycle."""
+        return len(self.fractions)
+
+    @property
+    def is_even(self) -> bool:
+        """Whether all intervals are the same."""
+        return bool(np.ptp(self.intervals) < ALIKE)
+
+    @property
+    def intervals(self) -> NDArray[np.float64]:
+        """Intervals as parts of the cycle."""
+        return np.diff(np.append(self.fractions, 1.0))
+
+
+@cache
+def candidates() -> tuple[Candidate, ...]:
+    """Return every different pattern of the catalogue, and the other twins."""
+    groups: list[tuple[NDArray[np.float64], list[tuple[str, int, int]]]] = []
+    for name in layout_names():
+        entry = layout(name)
+        intervals = np.array(entry.pulse_intervals_deg) / entry.cycle_deg
+        if np.ptp(intervals) < ALIKE:
+            intervals = np.full(len(intervals), 1 / len(intervals))
+        for known, members in groups:
+            if same_rotation(known, intervals):
+                members.append((name, entry.strokes, len(entry.cylinders)))
+                break
+        else:
+            groups.append((intervals, [(name, entry.strokes, len(entry.cylinders))]))
+    known_count = sum(len(members) for _, members in groups)
+    total = known_count + OTHER_TWINS_WEIGHT * len(OTHER_TWINS_DEG)
+    named = [
+        Candidate(fractions=_places(intervals), layouts=tuple(members), weight=len(members) / total)
+        for intervals, members in groups
+    ]
+    others = [
+        Candidate(fractions=np.array([0.0, angle / 720]), layouts=(), weight=OTHER_TWINS_WEIGHT / total)
+        for angle in OTHER_TWINS_DEG
+    ]
+    return (*named, *others)
+
+
+def _places(intervals: NDArray[np.float64]) -> NDArray[np.float64]:
+    return np.concatenate(([0.0], np.cumsum(intervals)[:-1]))
+
+
+def same_rotation(a: NDArray[np.float64], b: NDArray[np.float64], tolerance: float = ALIKE) -> bool:
+    """Whether two lists of intervals are the same up to where the cycle starts."""
+    return len(a) == len(b) and any(bool(np.all(np.abs(np.roll(a, k) - b) <= tolerance)) for k in range(len(a)))

@@ -1,0 +1,66 @@
+"""Which stretches of the recording the answer rests on: long, nearly steady, and with clear lines."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pulse_audio.analysis.fold import Phase
+from pulse_audio.analysis.speedtrack import HOP_S, Track
+
+Floats = NDArray[np.float64]
+
+STEADY_SPREAD = 0.06  # natural log of speed: up to here lines of one order do not run into the next ones' places
+WIDEST_SPREAD = 0.35
+LONGEST_S = 10.0
+FEWEST_CYCLES = 10
+CLEAR_EVIDENCE = 20.0
+EDGE_S = 0.2  # a stretch that ends where the speed runs away keeps this far from it
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Span:
+    """A stretch of time in seconds."""
+
+    start_s: float
+    end_s: float
+
+    @property
+    def duration_s(self) -> float:
+        """Length in seconds."""
+        return self.end_s - self.start_s
+
+
+def steady_spans(track: Track, phase: Phase, duration_s: float, most: int) -> tuple[Span, ...]:
+    """Return up to `most` stretches that do not overlap, the best first.
+
+    A stretch is worth its length, less where evidence is thin, and less the more the speed changes in it.
+    """
+    log_rate = np.log(np.interp(track.time_s, phase.time_s, phase.rate_hz))
+    worth = 0.2 + np.clip(track.evidence / CLEAR_EVIDENCE, 0, 1)
+    frames = len(log_rate)
+    free = np.ones(frames, bool)
+    spans: list[Span] = []
+    while len(spans) < most:
+        best, first, last = 0.0, 0, 0
+        for start in np.flatnonzero(free):
+            taken = np.flatnonzero(~free[start:])
+            stop = start + (int(taken[0]) if len(taken) else frames - start)
+            stop = min(stop, start + int(LONGEST_S / HOP_S))
+            spread = np.maximum.accumulate(log_rate[start:stop]) - np.minimum.accumulate(log_rate[start:stop])
+            score = np.cumsum(worth[start:stop]) / np.sqrt(1 + (spread / STEADY_SPREAD) ** 2)
+            score[spread > WIDEST_SPREAD] = 0
+            pick = int(score.argmax())
+            if score[pick] > best:
+                best, first, last = float(score[pick]), int(start), int(start) + pick
+        if best == 0.0:
+            break
+        free[first : last + 1] = False
+        span = Span(
+            start_s=0.0 if first == 0 else float(track.time_s[first]) - HOP_S / 2 + EDGE_S,
+            end_s=duration_s if last == frames - 1 else float(track.time_s[last]) + HOP_S / 2 - EDGE_S,
+        )
+        if spans and phase.at(span.end_s) - phase.at(span.start_s) < FEWEST_CYCLES:
+            break
+        spans.append(span)
+    return tuple(spans)

@@ -1,0 +1,135 @@
+"""Where in the cycle the pulses of the best pattern really stand, how sure that is, and how strong each pulse is."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pulse_audio.analysis import pattern
+from pulse_audio.analysis.fold import Lines, Phase, Piece, resampled
+from pulse_audio.analysis.prepare import WAVE_RATE_HZ, Signals
+
+Floats = NDArray[np.float64]
+
+STEP = 2.0 / 720  # of a cycle: small against a pulse, large against rounding
+ROUNDS = 3
+NOMINAL_SD = 8.0 / 720  # pulses of one layout are heard this far from where its crank puts them: pipes, valve timing
+LEAST_SD = 0.35 / 720  # what torque ripple and unequal pipes add, whatever the noise
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class Placed:
+    """Pulses as heard.
+
+    Attributes
+    ----------
+    fractions : ndarray, shape (n_pulses,)
+        Places in the cycle, the first at 0.
+    interval_sd : ndarray, shape (n_pulses,)
+        Standard deviation of each interval, parts of a cycle.
+    """
+
+    fractions: Floats
+    interval_sd: Floats
+
+
+def place_pulses(pieces: Sequence[Lines], nominal: Floats, fitted: pattern.Fit, temper: float) -> Placed:
+    """Move each pulse but the first to where the evidence is greatest, near its nominal place.
+
+    Newton steps on the damped log likelihood with a Gaussian prior about the nominal places; the curvature at the end
+    gives the uncertainty.
+    """
+    medium = replace(pattern.WAVE, shares=(fitted.share,), decays_s=(fitted.decay_s,), plateaus=(fitted.plateau,))
+
+    def value(fractions: Floats) -> float:
+        found = pattern.fit(pieces, fractions, medium, fine=True)
+        return temper * found.evidence - 0.5 * float((((fractions - nominal) / NOMINAL_SD) ** 2).sum())
+
+    fractions = nominal.copy()
+    pulses = len(nominal)
+    variance = np.zeros(pulses)
+    for _ in range(ROUNDS):
+        for k in range(1, pulses):
+            offset = np.zeros(pulses)
+            offset[k] = STEP
+            before, here, after = value(fractions - offset), value(fractions), value(fractions + offset)
+            bend = (before - 2 * here + after) / STEP**2
+            if bend < 0:
+                variance[k] = -1 / bend
+                move = 0.5 * (after - before) / STEP / -bend
+            else:
+                variance[k] = NOMINAL_SD**2
+                move = float(np.sign(after - before)) * STEP
+            fractions[k] += np.clip(move, -2 * STEP, 2 * STEP)
+    # An interval lies between two pulses; both errors count.
+    following = np.roll(variance, -1)
+    return Placed(fractions=fractions, interval_sd=np.sqrt(variance + following + LEAST_SD**2))
+
+
+def pulse_levels(pieces: Sequence[Lines], fractions: Floats, fitted: pattern.Fit) -> Floats:
+    """Strength of each pulse against their mean, as amplitude ratios, shape (n_pulses,).
+
+    The response that the pulses share is estimated under the pattern; each pulse's own strength is then the least
+    squares factor on it, and both are taken in turn a few times.
+    """
+    strength = np.ones(len(fractions))
+    lines = pieces[0]
+    phasors = np.exp(-2j * np.pi * np.outer(lines.order, fractions))
+    weight = 1 / lines.noise_power
+    for _ in range(6):
+        common = phasors @ strength
+        signal_power = np.maximum(np.abs(lines.amplitude) ** 2 - lines.noise_power, 0.0).mean()
+        response = lines.amplitude * common.conj() / (np.abs(common) ** 2 + lines.noise_power / signal_power + 0.05)
+        response = _short(response, lines, fitted)
+        model = phasors * response[:, None]
+        left = np.real(model.conj().T @ (weight[:, None] * model))
+        right = np.real(model.conj().T @ (weight * lines.amplitude))
+        ridge = 0.02 * np.trace(left) / len(fractions) * np.eye(len(fractions))
+        strength = np.linalg.solve(left + ridge, right + ridge @ np.ones(len(fractions)))
+        strength = np.maximum(strength, 0.0) / max(float(strength.mean()), 1e-9)
+    return strength
+
+
+def _short(response: NDArray[np.complex128], lines: Lines, fitted: pattern.Fit) -> NDArray[np.complex128]:
+    """Keep of a response what lies within the time that a pulse lasts."""
+    steps = pattern.START_STEPS
+    since_s = (np.arange(steps) / steps - fitted.start[0]) % 1.0 / lines.cycle_hz
+    held_s = fitted.plateau / lines.cycle_hz
+    window = np.exp(-np.maximum(since_s - held_s, 0.0) / fitted.decay_s)
+    turn = np.exp(2j * np.pi * np.outer(np.arange(steps) / steps, lines.order))
+    wave = (turn @ response) * window
+    return np.asarray(turn.conj().T @ wave / steps)
+
+
+WEAK = 0.4  # of the usual strength: a cylinder that hardly pulls, or not at all
+
+
+def weak_shares(
+    heard: Signals, phase: Phase, main: Piece, ratio: float, fractions: Floats, fitted: pattern.Fit
+) -> tuple[float, ...] | None:
+    """Share of the cycles in which each pulse is missing or weak; None where pulses run into each other.
+
+    Each cycle's wave is compared, in the stretch where a pulse is strongest, with that pulse's mean over all cycles.
+    """
+    cycles = int(main.cycles * ratio)
+    per_cycle = 256
+    if cycles < 8:
+        return None
+    first = main.first_cycle
+    per_turn = max(4, round(per_cycle * ratio))
+    wave = resampled(heard.wave, WAVE_RATE_HZ, phase, first, first + cycles / ratio, per_turn)
+    wave = wave[: cycles * (len(wave) // cycles)].reshape(cycles, -1)
+    steps = wave.shape[1]
+    mean = wave.mean(axis=0)
+    gaps = np.diff(np.append(fractions, 1.0))
+    lasting = min(float(gaps.min()), (fitted.plateau / main.rate_hz / ratio + fitted.decay_s) * main.rate_hz * ratio)
+    if fitted.decay_s * main.rate_hz * ratio > 0.75 * float(gaps.min()):
+        return None
+    shares = []
+    for place in fractions:
+        at = np.arange(int((place + fitted.start[0]) * steps), int((place + fitted.start[0] + lasting) * steps)) % steps
+        template = mean[at]
+        strength = wave[:, at] @ template / max(float(template @ template), 1e-12)
+        shares.append(float(np.mean(strength < WEAK)))
+    return tuple(shares)

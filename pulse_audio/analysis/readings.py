@@ -1,0 +1,188 @@
+"""From weighed engines to an answer: verdict, odds, readings, and what sound cannot tell apart."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pulse_audio.analysis.candidates import Candidate, candidates, same_rotation
+from pulse_audio.analysis.hypotheses import Engine, speed_log_odds
+from pulse_audio.analysis.result import Hints, Reading
+from pulse_audio.catalogue import find_layout
+from pulse_audio.units import cycle_deg, rpm_from_cycle_hz
+
+Floats = NDArray[np.float64]
+
+SAME_RATE = 0.01
+NEAR_PATTERN = 8.0 / 720  # patterns that differ by less count as one answer: intervals are refined afterwards
+LEAST_PROBABILITY = 0.005
+MATCH_YES, MATCH_NO = 0.8, 0.05
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class Choice:
+    """The answer before it is put in degrees.
+
+    Attributes
+    ----------
+    best : Engine
+        Most probable engine of the most probable answer.
+    even : bool
+    firing_ratio : float
+        Firing rate as a multiple of the track's rate.
+    probability : float
+        That verdict and intervals are right, given that an engine runs.
+    weighed : tuple of (Engine, probability)
+        All engines, most probable first.
+    """
+
+    best: Engine
+    even: bool
+    firing_ratio: float
+    probability: float
+    weighed: tuple[tuple[Engine, float], ...]
+
+
+def choose(found: Sequence[Engine], hints: Hints) -> Choice | None:
+    """Return the most probable answer that the hints allow; None if they allow none."""
+    allowed = [e for e in found if _allowed(e, hints)]
+    if not allowed:
+        return None
+    log_odds = np.array([e.log_odds for e in allowed])
+    odds = np.exp(log_odds - log_odds.max())
+    odds /= odds.sum()
+    weighed = sorted(zip(allowed, odds.tolist(), strict=True), key=lambda pair: -pair[1])
+    answers: dict[tuple[object, ...], float] = {}
+    for engine, probability in weighed:
+        key = _answer(engine)
+        answers[key] = answers.get(key, 0.0) + probability
+    top = max(answers, key=lambda key: answers[key])
+    best = next(engine for engine, _ in weighed if _answer(engine) == top)
+    total = sum(probability for engine, probability in weighed if _agrees(engine, best))
+    return Choice(
+        best=best,
+        even=best.hypothesis.candidate.is_even,
+        firing_ratio=best.hypothesis.ratio * best.hypothesis.candidate.pulses,
+        probability=min(total, 1.0),
+        weighed=tuple(weighed),
+    )
+
+
+def _allowed(engine: Engine, hints: Hints) -> bool:
+    return (
+        (hints.strokes is None or engine.strokes == hints.strokes)
+        and (hints.cylinders is None or engine.cylinders == hints.cylinders)
+        and (hints.rpm is None or hints.rpm[0] <= engine.rpm <= hints.rpm[1])
+    )
+
+
+def _answer(engine: Engine) -> tuple[object, ...]:
+    candidate, ratio = engine.hypothesis.candidate, engine.hypothesis.ratio
+    if candidate.is_even:
+        return ("even", round(candidate.pulses * ratio, 3))
+    return ("uneven", round(ratio, 3), tuple(np.round(candidate.intervals, 4)))
+
+
+def _agrees(engine: Engine, best: Engine) -> bool:
+    """Whether two engines give the same answer, near enough."""
+    candidate, chosen = engine.hypothesis.candidate, best.hypothesis.candidate
+    rate = engine.hypothesis.ratio * candidate.pulses / (best.hypothesis.ratio * chosen.pulses)
+    if candidate.is_even != chosen.is_even or abs(rate - 1) > SAME_RATE:
+        return False
+    return chosen.is_even or same_rotation(candidate.intervals, chosen.intervals, NEAR_PATTERN)
+
+
+def readings(choice: Choice, track_hz: float, hints: Hints) -> tuple[Reading, ...]:
+    """Return every engine that would sound like this, with its odds.
+
+    An even rhythm lists the speed for each stroke and cylinder count that the catalogue knows and the hints allow: where
+    the recording shows no line between the firings, the count changes nothing that can be heard.
+    """
+    pooled: dict[tuple[int, int, float, tuple[str, ...]], float] = {}
+
+    def add(layouts: tuple[str, ...], strokes: int, cylinders: int, rpm: float, probability: float) -> None:
+        key = (strokes, cylinders, round(rpm, 1), layouts)
+        pooled[key] = pooled.get(key, 0.0) + probability
+
+    for engine, probability in choice.weighed:
+        if probability < LEAST_PROBABILITY / 10:
+            continue
+        candidate, ratio = engine.hypothesis.candidate, engine.hypothesis.ratio
+        if not candidate.is_even or candidate.pulses > 1:
+            add(engine.layouts, engine.strokes, engine.cylinders, engine.rpm, probability)
+            continue
+        for other, share in _even_engines(ratio * track_hz, hints, engine.strokes):
+            add(*other, probability * share)
+    result = [
+        Reading(layouts=layouts, strokes=strokes, cylinders=cylinders, rpm=rpm, probability=probability)
+        for (strokes, cylinders, rpm, layouts), probability in pooled.items()
+        if probability >= LEAST_PROBABILITY
+    ]
+    return tuple(sorted(result, key=lambda r: -r.probability))
+
+
+def _even_engines(
+    firing_hz: float, hints: Hints, strokes: int
+) -> list[tuple[tuple[tuple[str, ...], int, int, float], float]]:
+    """Even engines of one stroke that fire at this rate, with their shares of the odds."""
+    groups: dict[tuple[int, int], list[str]] = {}
+    for candidate in candidates():
+        if candidate.is_even:
+            for name, own_strokes, cylinders in candidate.layouts:
+                if own_strokes == strokes:
+                    groups.setdefault((candidate.pulses, cylinders), []).append(name)
+    result, weights = [], []
+    for (pulses, cylinders), names in groups.items():
+        rpm = rpm_from_cycle_hz(firing_hz / pulses, strokes)
+        if hints.cylinders not in (None, cylinders) or (hints.rpm and not hints.rpm[0] <= rpm <= hints.rpm[1]):
+            continue
+        result.append((tuple(names), strokes, cylinders, rpm))
+        weights.append(len(names) * math.exp(speed_log_odds(rpm)))
+    total = sum(weights)
+    return [(entry, weight / total) for entry, weight in zip(result, weights, strict=True)] if total else []
+
+
+def compare_with_layout(choice: Choice, present: float, hints: Hints) -> dict[str, object] | None:
+    """Answer the hint: does this recording fire like that layout? None without a layout hint.
+
+    Raises
+    ------
+    LayoutError
+        The hint names no layout.
+    """
+    if hints.layout is None:
+        return None
+    wanted = find_layout(hints.layout)
+    intervals = np.array(wanted.pulse_intervals_deg) / wanted.cycle_deg
+    like = 0.0
+    for engine, probability in choice.weighed:
+        candidate = engine.hypothesis.candidate
+        if wanted.is_even and candidate.is_even:
+            like += probability
+        elif not wanted.is_even and same_rotation(candidate.intervals, intervals, NEAR_PATTERN):
+            like += probability
+    like *= present
+    answer = "yes" if like >= MATCH_YES else "no" if like <= MATCH_NO and present > MATCH_YES else "can't tell"
+    where = "" if answer == "yes" else _difference(choice.best.hypothesis.candidate, wanted.is_even, intervals)
+    return {"layout": wanted.name, "answer": answer, "odds": like, "where": where}
+
+
+def _difference(heard: Candidate, wanted_even: bool, wanted: Floats) -> str:
+    """Say where the heard pattern differs from a wanted one."""
+    if heard.is_even:
+        return "" if wanted_even else "the recording fires evenly, the layout does not"
+    shown = "-".join(f"{720 * i:.0f}" for i in heard.intervals)
+    if wanted_even:
+        return f"the layout fires evenly, the recording {shown} (in 720ths of its cycle)"
+    if len(heard.intervals) != len(wanted):
+        return f"the recording has {len(heard.intervals)} pulses in a cycle, the layout {len(wanted)}"
+    gaps = [np.abs(np.roll(heard.intervals, k) - wanted) for k in range(len(wanted))]
+    worst = min(gaps, key=lambda gap: float(gap.max()))
+    return f"an interval differs by {720 * float(worst.max()):.0f} degrees on a 720 degree cycle"
+
+
+def cycle_strokes(choice: Choice) -> tuple[int, float]:
+    """Strokes of the best reading and the degrees in its cycle."""
+    return choice.best.strokes, cycle_deg(choice.best.strokes)
