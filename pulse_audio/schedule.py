@@ -92,7 +92,8 @@ def list_firings(
     """
     step = speed_step(curve.rpm_at(events.time_s))
     gain = events.strength.copy()
-    gain[np.isin(events.cylinder + 1, list(dropped))] = 0.0
+    for number in dropped:
+        gain[events.cylinder == number - 1] = 0.0
     voice = bank.voice[events.cylinder]
     bursts: tuple[Whole, ...] = ()
     if regular:
