@@ -4,7 +4,8 @@
 cylinder and cycle, so a list made in parts is the same as one made whole.
 """
 
-from dataclasses import dataclass
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,6 +21,7 @@ Whole = NDArray[np.int64]
 STRENGTH, TIMING, CYLINDER, MISFIRE, POP, HUNTING, BURST = range(7)  # streams of random numbers
 SILENT_DB = -200.0  # a level that stands for none
 HUNTING_STEP_S = 0.125
+PART_S = 60.0
 HUNTING_FADE_RPM = (1200.0, 2400.0)  # an engine hunts at idle; above these speeds it runs steadily
 MAX_SCATTER = 3.47  # largest value of chance.bell
 OVERRUN_STRENGTH, POP_STRENGTH, POP_SHARE = 0.25, 1.5, 0.05
@@ -130,6 +132,20 @@ def firing_events(
     curve = speed if life is None else hunted(speed, life, seed, start_s=0.0, duration_s=duration_s)
     turned_deg = float(curve.crank_deg(duration_s)[0])
     return events_in_turn(layout, curve, start_deg, turned_deg, life=life, seed=seed)
+
+
+def firing_parts(
+    layout: Layout, speed: SpeedCurve, *, duration_s: float, life: Liveliness | None = None, seed: int = 0
+) -> Iterator[FiringEvents]:
+    """Yield the same firings as `firing_events` a minute at a time, for more of them than there is room for."""
+    start_deg = 0.0
+    for start_s in np.arange(0.0, duration_s, PART_S).tolist():
+        part_s = min(PART_S, duration_s - start_s)
+        curve = hunted(speed, Liveliness.ideal() if life is None else life, seed, start_s=start_s, duration_s=part_s)
+        turned_deg = float(curve.crank_deg(part_s)[0])
+        part = events_in_turn(layout, curve, start_deg, turned_deg, life=life, seed=seed)
+        yield replace(part, time_s=part.time_s + start_s, crank_deg=part.crank_deg + start_deg)
+        start_deg += turned_deg
 
 
 def events_in_turn(

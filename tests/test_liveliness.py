@@ -7,7 +7,16 @@ import pytest
 
 from pulse_audio import catalogue, chance
 from pulse_audio.errors import RangeError
-from pulse_audio.firing import SILENT_DB, FiringEvents, Liveliness, events_in_turn, firing_events, hunted, parse_misfire
+from pulse_audio.firing import (
+    SILENT_DB,
+    FiringEvents,
+    Liveliness,
+    events_in_turn,
+    firing_events,
+    firing_parts,
+    hunted,
+    parse_misfire,
+)
 from pulse_audio.speed import SpeedCurve
 
 CALM = {"strength_sd": 0.0, "timing_sd_deg": 0.0, "cylinder_sd": 0.0, "hunting": 0.0, "overrun": 0.0}
@@ -71,6 +80,19 @@ def test_times_rise_and_adjoining_turns_miss_nothing() -> None:
     assert np.array_equal(np.concatenate([p.strength for p in parts]), whole.strength)
     assert np.all(np.diff(whole.time_s) >= 0)
     assert len(set(zip(whole.cycle.tolist(), whole.cylinder.tolist(), strict=True))) == whole.cycle.size
+
+
+@pytest.mark.parametrize("life", [None, Liveliness()])
+def test_parts_are_the_whole(life: Liveliness | None) -> None:
+    """A minute at a time, the firings are those of the whole run."""
+    layout, speed = catalogue.layout("inline-four"), SpeedCurve.ramp(700.0, 2500.0, 150.0)
+    whole = firing_events(layout, speed, duration_s=150.0, life=life, seed=2)
+    parts = list(firing_parts(layout, speed, duration_s=150.0, life=life, seed=2))
+    assert len(parts) == 3
+    assert np.concatenate([p.time_s for p in parts]) == pytest.approx(whole.time_s, abs=1e-9)
+    assert np.concatenate([p.crank_deg for p in parts]) == pytest.approx(whole.crank_deg, abs=1e-5)
+    assert np.array_equal(np.concatenate([p.cylinder for p in parts]), whole.cylinder)
+    assert np.concatenate([p.strength for p in parts]) == pytest.approx(whole.strength)
 
 
 def test_scatter_repeats_for_a_loop() -> None:

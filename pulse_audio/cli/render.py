@@ -79,8 +79,8 @@ def command(
     from pulse_audio.clip import output_format, write_blocks
     from pulse_audio.errors import RangeError
     from pulse_audio.exhaust import find_exhaust
-    from pulse_audio.files import check_target, shown, write_text
-    from pulse_audio.firing import firing_events
+    from pulse_audio.files import check_target, replaced_file, shown
+    from pulse_audio.firing import firing_parts
     from pulse_audio.loop import fit_loop, loop_events, render_loop
     from pulse_audio.synth import Synth, render_blocks
 
@@ -95,14 +95,14 @@ def command(
     if loop:
         assert speed.steady_rpm is not None
         whole = fit_loop(layout, speed.steady_rpm, duration_s=duration_s, sample_rate_hz=sample_rate_hz)
-        fired = loop_events(layout, whole, life=life, seed=seed)
+        fired = iter([loop_events(layout, whole, life=life, seed=seed)])
         made = render_loop(
             layout, speed.steady_rpm, duration_s=duration_s, sample_rate_hz=sample_rate_hz, exhaust=pipes, life=life,
             seed=seed, stereo=stereo, tick_db=tick_db,
         )  # fmt: skip
         duration_s, blocks = made.duration_s, iter([made.samples])
     else:
-        fired = firing_events(layout, curve, duration_s=duration_s, life=life, seed=seed)
+        fired = firing_parts(layout, curve, duration_s=duration_s, life=life, seed=seed)
         synth = Synth(
             layout, curve, sample_rate_hz=sample_rate_hz, exhaust=pipes, life=life, seed=seed, stereo=stereo,
             tick_db=tick_db,
@@ -116,8 +116,13 @@ def command(
         f"{duration_s:.2f} s, {sample_rate_hz} Hz, {kind}"
     )
     if events is not None:
-        write_text(events, _event_table(fired, layout.cycle_deg), force=force)
-        click.echo(f"{shown(events)}: {fired.time_s.size} firings")
+        count = 0
+        with replaced_file(events, force=force) as table:
+            table.write(b"time_s,cylinder,crank_deg,strength\n")
+            for part in fired:
+                table.write(_event_rows(part, layout.cycle_deg).encode())
+                count += part.time_s.size
+        click.echo(f"{shown(events)}: {count} firings")
 
 
 def _liveliness(layout: "Layout", *, ideal: bool, load: float, misfire: tuple[str, ...]) -> "Liveliness":
@@ -138,8 +143,8 @@ def _curve(speed: options.Speed, duration_s: float, *, blip: bool) -> "SpeedCurv
     return SpeedCurve.blip(speed.low_rpm, speed.high_rpm, duration_s)
 
 
-def _event_table(found: "FiringEvents", cycle_deg: float) -> str:
-    """Return firings as CSV; crank degrees are those of the cycle."""
+def _event_rows(found: "FiringEvents", cycle_deg: float) -> str:
+    """Return firings as lines of CSV; crank degrees are those of the cycle."""
     columns = (found.time_s, found.cylinder + 1, found.crank_deg % cycle_deg, found.strength)
-    rows = (f"{t:.9f},{c},{a:.6f},{s:.4f}" for t, c, a, s in zip(*(x.tolist() for x in columns), strict=True))
-    return "\n".join(("time_s,cylinder,crank_deg,strength", *rows, ""))
+    rows = zip(*(column.tolist() for column in columns), strict=True)
+    return "".join(f"{t:.9f},{c},{a:.6f},{s:.4f}\n" for t, c, a, s in rows)
