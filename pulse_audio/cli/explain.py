@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from pulse_audio.cli.exhaust_text import exhaust_dict, exhaust_sentences, order_rows
 from pulse_audio.cli.options import (
     RPM,
     Within,
@@ -19,6 +20,7 @@ from pulse_audio.cli.options import (
 )
 
 if TYPE_CHECKING:
+    from pulse_audio.exhaust_facts import ExhaustFacts
     from pulse_audio.layout import Cylinder, Layout
 
 WIDTH = 79
@@ -31,6 +33,7 @@ SPEEDS = {0.2: "a fifth of", 0.25: "a quarter of", 1 / 3: "a third of", 0.5: "ha
 @click.command()
 @layout_argument()
 @click.option("--rpm", type=RPM, default=900, show_default=True, help="Steady speed for what the ear hears.")
+@click.option("--exhaust", metavar="NAME|FILE", help="Also tell what this exhaust does to it at --rpm.")
 @rod_ratio_option
 @json_option
 @figure_option
@@ -48,6 +51,7 @@ def command(
     *,
     layout: "Layout",
     rpm: float,
+    exhaust: str | None,
     rod_ratio: float,
     as_json: bool,
     figure: Path | None,
@@ -60,15 +64,22 @@ def command(
     """
     from pulse_audio.files import check_target, shown
 
+    facts = None
+    if exhaust:
+        from pulse_audio.exhaust import find_exhaust
+        from pulse_audio.exhaust_facts import exhaust_facts
+
+        facts = exhaust_facts(find_exhaust(exhaust), layout, rpm)
     if figure:
         from pulse_audio import figures
 
         figures.check_name(figure)
         check_target(figure, force=force)
     if as_json:
-        click.echo(json.dumps(as_dict(layout, rpm, rod_ratio)))
+        answer = as_dict(layout, rpm, rod_ratio)
+        click.echo(json.dumps(answer | {"exhaust": exhaust_dict(facts)} if facts else answer))
     else:
-        for line in as_text(layout, rpm, rod_ratio):
+        for line in (*as_text(layout, rpm, rod_ratio), *(_through(facts, rpm) if facts else ())):
             click.echo(shown(line))
     if figure:
         drawing = figures.explain_figure(layout, crank_deg=crank_deg, rod_ratio=rod_ratio)
@@ -151,6 +162,15 @@ def as_text(layout: "Layout", rpm: float, rod_ratio: float) -> Iterator[str]:
     if layout.source:
         yield ""
         yield from _paragraph(f"Source of the angles: {layout.source}.", indent="")
+
+
+def _through(facts: "ExhaustFacts", rpm: float) -> Iterator[str]:
+    yield ""
+    yield f"Through the exhaust {facts.name} at {rpm:g} rpm"
+    for sentence in exhaust_sentences(facts):
+        yield from _paragraph(sentence)
+    yield ""
+    yield from order_rows(facts)
 
 
 def _paragraph(text: str, *, indent: str = "  ", hang: str | None = None) -> list[str]:
