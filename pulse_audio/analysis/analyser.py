@@ -245,7 +245,7 @@ def _described(
 
 
 def _rate_sd(lines: Lines, main: Piece) -> float:
-    """Standard deviation of the mean cycle rate: the bound for lines of known strength in noise.
+    """Return the standard deviation of the mean cycle rate: the bound for lines of known strength in noise.
 
     Kay, Fundamentals of Statistical Signal Processing: Estimation Theory, 1993 (from memory), written for the signal to
     noise ratio at each line; the Hann window costs half as much noise again.

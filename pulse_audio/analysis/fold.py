@@ -29,7 +29,7 @@ class Phase:
     def from_rate(cls, time_s: Floats, rate_hz: Floats, duration_s: float, step_s: float = 0.002) -> "Phase":
         """Integrate a rate given at some times (linear in its logarithm between them)."""
         grid = np.arange(0.0, duration_s + step_s, step_s)
-        rate = np.exp(np.interp(grid, time_s, np.log(rate_hz)))
+        rate = np.asarray(np.exp(np.interp(grid, time_s, np.log(rate_hz))), np.float64)
         steps = 0.5 * (rate[1:] + rate[:-1]) * step_s
         return cls(cycles=np.concatenate(([0.0], np.cumsum(steps))), step_s=step_s)
 
@@ -46,15 +46,15 @@ class Phase:
     @property
     def rate_hz(self) -> Floats:
         """Rate at the grid's times."""
-        return np.gradient(self.cycles, self.step_s)
+        return np.asarray(np.gradient(self.cycles, self.step_s))
 
     def at(self, time_s: Floats | float) -> Floats:
         """Cycles at given times."""
-        return np.interp(time_s, self.time_s, self.cycles)
+        return np.asarray(np.interp(time_s, self.time_s, self.cycles))
 
     def time_at(self, cycles: Floats | float) -> Floats:
-        """Times at which given cycles are reached."""
-        return np.interp(cycles, self.cycles, self.time_s)
+        """Return the times at which given cycles are reached."""
+        return np.asarray(np.interp(cycles, self.cycles, self.time_s))
 
     def corrected(self, time_s: Floats, relative_error: Floats) -> "Phase":
         """Return the track with its rate multiplied by ``1 + relative_error``, linear between the given times."""
@@ -72,7 +72,7 @@ def resampled(signal: Floats, rate_hz: int, phase: Phase, first: float, last: fl
 
 
 def samples_per_cycle(top_order: float) -> int:
-    """A power of two that holds the given order with room to spare."""
+    """Return a power of two that holds the given order with room to spare."""
     return 1 << int(np.ceil(np.log2(2.2 * max(top_order, 2.0))))
 
 
@@ -112,7 +112,9 @@ def frame_orders(wave: Floats, phase: Phase, *, cycles: int, hop: int, top_order
     else:
         noise = np.full(len(lines), float(np.median(np.abs(spectra) ** 2)))
     return FrameOrders(
-        time_s=phase.time_at(starts + cycles / 2), at_multiples=spectra[:, lines], noise_power=noise + 1e-12
+        time_s=phase.time_at(starts.astype(np.float64) + cycles / 2),
+        at_multiples=spectra[:, lines],
+        noise_power=noise + 1e-12,
     )
 
 
@@ -189,7 +191,7 @@ class Piece:
         half = max(6, int(0.6 * self.cycles))
         # 30 % quantile of exponentially distributed power: 0.357 of its mean.
         around = [np.quantile(power[max(0, p - half) : p + half + 1], 0.3) / 0.357 for p in place]
-        return np.maximum(np.median(beside, axis=0) / np.log(2), around) + 1e-20
+        return np.asarray(np.maximum(np.median(beside, axis=0) / np.log(2), around) + 1e-20)
 
 
 def piece(signal: Floats, rate_hz: int, phase: Phase, start_s: float, end_s: float, top_hz: float) -> Piece | None:

@@ -1,7 +1,7 @@
 """Which cycle, which pattern: every hypothesis gets its odds.
 
-The track's rate is some simple fraction or multiple of the cycle rate. Lines between its multiples say that the cycle is
-longer; missing multiples say that it is shorter. Each such cycle is joined with each candidate pattern, and its
+The track's rate is some simple fraction or multiple of the cycle rate. Lines between its multiples say that the cycle
+is longer; missing multiples say that it is shorter. Each such cycle is joined with each candidate pattern, and its
 evidence, from the wave and from the envelope of the hiss, is weighed with how common it is and how plausible its speed.
 """
 
@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from pulse_audio.analysis import pattern
 from pulse_audio.analysis.candidates import Candidate, candidates
-from pulse_audio.analysis.fold import Piece
+from pulse_audio.analysis.fold import Lines, Piece
 from pulse_audio.analysis.speedtrack import line_evidence
 from pulse_audio.units import rpm_from_cycle_hz
 
@@ -135,8 +135,8 @@ def weigh(material: Material, ratios: Sequence[float]) -> list[Hypothesis]:
 def _hypothesis(
     ratio: float,
     candidate: Candidate,
-    wave: Sequence[pattern.Lines],
-    hiss: Sequence[pattern.Lines],
+    wave: Sequence[Lines],
+    hiss: Sequence[Lines],
     wave_medium: pattern.Medium,
     hiss_medium: pattern.Medium,
 ) -> Hypothesis:

@@ -7,10 +7,11 @@ for all cylinders but for a share u(f) of its own. So Y is Gaussian with covaria
 
 ``S_mn = G_mn [ c_m c_n P_m P_n* + d_m d_n sum_k e_mk e_nk* ] + N_m``,
 
-``P_m = sum_k e_mk``, ``c^2 = 1 - u``, ``d^2 = u``, ``G_mn = s_m s_n E(f_m - f_n)``, E the Fourier transform of the energy
-envelope of a pulse. Its log likelihood, less that of noise alone, is the evidence; s is re-estimated under every pattern,
-so that each has the same freedom. Where the speed changes, pieces at different speeds share s(f), which is fixed in
-hertz, and the pattern, which is fixed in orders: that is how a changing speed tells one from the other.
+``P_m = sum_k e_mk``, ``c^2 = 1 - u``, ``d^2 = u``, ``G_mn = s_m s_n E(f_m - f_n)``, E the Fourier transform of the
+energy envelope of a pulse. Its log likelihood, less that of noise alone, is the evidence; s is re-estimated under
+every pattern, so that each has the same freedom. Where the speed changes, pieces at different speeds share s(f),
+which is fixed in hertz, and the pattern, which is fixed in orders: that is how a changing speed tells one from the
+other.
 (Covariance of a filtered pulse train: Papoulis, Probability, Random Variables and Stochastic Processes, from memory.)
 """
 

@@ -5,7 +5,7 @@ multiples of that rate at once, and carry flow noise that swells in the same rhy
 from note to note; a fan or hum has few lines; noise has none.
 """
 
-from dataclasses import astuple, dataclass
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,7 +14,7 @@ from pulse_audio.analysis.fold import Phase, Piece
 from pulse_audio.analysis.hypotheses import Hypothesis, Material
 from pulse_audio.analysis.pieces import Span
 from pulse_audio.analysis.prepare import Signals
-from pulse_audio.analysis.speedtrack import Track, line_evidence
+from pulse_audio.analysis.speedtrack import Track
 
 Floats = NDArray[np.float64]
 

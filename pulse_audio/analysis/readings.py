@@ -97,8 +97,8 @@ def _agrees(engine: Engine, best: Engine) -> bool:
 def readings(choice: Choice, track_hz: float, hints: Hints) -> tuple[Reading, ...]:
     """Return every engine that would sound like this, with its odds.
 
-    An even rhythm lists the speed for each stroke and cylinder count that the catalogue knows and the hints allow: where
-    the recording shows no line between the firings, the count changes nothing that can be heard.
+    An even rhythm lists the speed for each stroke and cylinder count that the catalogue knows and the hints allow:
+    where the recording shows no line between the firings, the count changes nothing that can be heard.
     """
     pooled: dict[tuple[int, int, float, tuple[str, ...]], float] = {}
 
@@ -159,9 +159,8 @@ def compare_with_layout(choice: Choice, present: float, hints: Hints) -> dict[st
     like = 0.0
     for engine, probability in choice.weighed:
         candidate = engine.hypothesis.candidate
-        if wanted.is_even and candidate.is_even:
-            like += probability
-        elif not wanted.is_even and same_rotation(candidate.intervals, intervals, NEAR_PATTERN):
+        both_even = wanted.is_even and candidate.is_even
+        if both_even or (not wanted.is_even and same_rotation(candidate.intervals, intervals, NEAR_PATTERN)):
             like += probability
     like *= present
     answer = "yes" if like >= MATCH_YES else "no" if like <= MATCH_NO and present > MATCH_YES else "can't tell"

@@ -82,7 +82,7 @@ def line_evidence(power: Spectra) -> Spectra:
     grid = np.arange(0.0, STRONGEST + 0.05, 0.05)
     ratio = np.mean(np.exp(grid[:, None] * strengths / (1 + strengths)) / (1 + strengths), axis=1)
     table = np.log(0.5 + 0.5 * ratio).astype(np.float32)
-    return table[(np.minimum(power, STRONGEST) * 20).astype(np.int32)]
+    return np.asarray(table[(np.minimum(power, STRONGEST) * 20).astype(np.int32)])
 
 
 def _stretched_spectra(signal: Floats, rate_hz: int, part: _Range) -> tuple[Spectra, float]:
@@ -250,7 +250,7 @@ def refine(signals: Signals, phase: Phase) -> Phase:
 
 
 def _phase_drift(signals: Signals, phase: Phase, cycles: int, top_hz: float) -> tuple[Floats, Floats] | None:
-    """Times and relative rate errors between frames; None if the clip is too short for this many cycles."""
+    """Return times and relative rate errors between frames; None if the clip is too short for this many cycles."""
     mean_hz = phase.mean_hz
     cycles = max(2, int(cycles * max(1.0, mean_hz / 16)))
     hop = max(1, cycles // 2)
