@@ -251,13 +251,15 @@ def hunted(speed: SpeedCurve, life: Liveliness, seed: int, *, start_s: float, du
 
 
 def _wander(node: Whole, seed: int) -> Floats:
-    """Smooth noise of standard deviation near 1 that turns round every second or two."""
+    """Smooth noise of standard deviation near 1 that turns round every second or so and has no lasting drift."""
     total = np.zeros(node.size)
-    for stream, (steps, weight) in enumerate(((12, 1.2), (5, 0.5))):
+    for stream, (steps, weight) in enumerate(((9, 1.2), (5, 0.5))):
         cell, within = np.divmod(node, steps)
         share = within / steps
         ease = share * share * (3.0 - 2.0 * share)
-        left, right = (chance.bell(seed, HUNTING, stream, cell + k) for k in (0, 1))
+        # Differences of chance: whatever is gained in one cell is lost in the next.
+        first, second, third = (chance.bell(seed, HUNTING, stream, cell + k) for k in (0, 1, 2))
+        left, right = (second - first) / np.sqrt(2.0), (third - second) / np.sqrt(2.0)
         total += weight * (left + (right - left) * ease)
     return total
 

@@ -30,7 +30,7 @@ def blow_down_s(rpm: float, load: float) -> float:
 def puff_spectrum(frequency_hz: Floats, rpm: float, load: float, strokes: int) -> Complexes:
     """Return the spectrum of the volume velocity at the valve in one firing, for a puff of unit volume.
 
-    Blow-down ``t^2 exp(-t / tau)``, its front sharpened by a share of a pulse four times as short; then a raised-cosine
+    Blow-down ``t^2 exp(-t / tau)``, its front sharpened by a share of a pulse three times as short; then a raised-cosine
     push over the exhaust stroke (half a turn; a third of a turn for the ports of a two-stroke). Sizes are common
     practice; the shape is a model, not a measurement.
 
@@ -50,8 +50,8 @@ def puff_spectrum(frequency_hz: Floats, rpm: float, load: float, strokes: int) -
     """
     tau_s = blow_down_s(rpm, load)
     i_omega = 2j * np.pi * frequency_hz
-    sharp = 0.06 + 0.12 * load
-    blow_down = (1 - sharp) / (1 + i_omega * tau_s) ** 3 + sharp / (1 + i_omega * tau_s / 4) ** 3
+    sharp = 0.05 + 0.1 * load
+    blow_down = (1 - sharp) / (1 + i_omega * tau_s) ** 3 + sharp / (1 + i_omega * tau_s / 3) ** 3
     push_deg, start_deg = (180.0, 50.0) if strokes == 4 else (120.0, 20.0)
     degree_s = 1.0 / (6.0 * max(rpm, SLOWEST_RPM))
     x = frequency_hz * push_deg * degree_s
