@@ -5,10 +5,10 @@ import fcntl
 import os
 import pty
 import re
-import select
 import struct
 import subprocess
 import termios
+import threading
 import time
 from collections.abc import Iterator
 
@@ -25,14 +25,17 @@ class Terminal:
         self._near = near
         self.before = termios.tcgetattr(near)
         self._bytes = b""
+        self._seen = 0
         # A new session that opens a terminal gets it for its own, and with it Ctrl-C.
         shell = ["sh", "-c", 'exec "$@" <"$0" >"$0" 2>&1', os.ttyname(near), *command]
         self.process = subprocess.Popen(shell, env=env | {"TERM": "xterm"}, start_new_session=True)
+        # Somebody always has to read, or the command stands still once the terminal is full.
+        self._reader = threading.Thread(target=self._read, daemon=True)
+        self._reader.start()
 
     @property
     def text(self) -> str:
         """Everything that was written so far."""
-        self._read(0.0)
         return self._bytes.decode(errors="replace")
 
     @property
@@ -52,44 +55,34 @@ class Terminal:
 
     def wait_for(self, pattern: str) -> str:
         """Wait until something new is written that matches; return what was written since the last wait."""
-        begin = getattr(self, "_seen", 0)
         until = time.monotonic() + WAIT_S
-        while not (match := re.search(pattern, self.text[begin:])):
-            assert self.process.poll() is None or self._read(0.1), f"{pattern!r} did not come; ended with:\n{self.text}"
-            assert time.monotonic() < until, f"{pattern!r} did not come; there was:\n{self.text[begin:]}"
-            self._read(0.02)
-        found = self.text[begin : begin + match.end()]
-        self._seen = begin + match.end()
+        while not (match := re.search(pattern, self.text[self._seen :])):
+            assert self.process.poll() is None, f"{pattern!r} did not come; it ended with:\n{self.text}"
+            assert time.monotonic() < until, f"{pattern!r} did not come; there was:\n{self.text[self._seen :]}"
+            time.sleep(0.02)
+        found = self.text[self._seen : self._seen + match.end()]
+        self._seen += match.end()
         return found
 
     def wait(self) -> int:
-        """Wait for the command to end and return its exit code."""
-        until = time.monotonic() + WAIT_S
-        while self.process.poll() is None:
-            assert time.monotonic() < until, f"it does not end; there was:\n{self.text}"
-            self._read(0.05)
-        return self.process.returncode
+        """Wait for the command to end and return its exit code; all it wrote has been read then."""
+        code = self.process.wait(WAIT_S)
+        time.sleep(0.1)
+        return code
 
-    def _read(self, timeout_s: float) -> bool:
-        got = False
-        while select.select([self._far], [], [], 0.0 if got else timeout_s)[0]:
-            try:
-                piece = os.read(self._far, 1 << 16)
-            except OSError:
-                return got
-            if not piece:
-                return got
-            self._bytes += piece
-            got = True
-        return got
+    def _read(self) -> None:
+        with contextlib.suppress(OSError):  # the terminal was closed
+            while piece := os.read(self._far, 1 << 16):
+                self._bytes += piece
 
     def close(self) -> None:
         """End the command if it still runs."""
         if self.process.poll() is None:
             self.process.kill()
             self.process.wait(5)
+        os.close(self._near)  # the far end reads an error then
+        self._reader.join(5)
         os.close(self._far)
-        os.close(self._near)
 
 
 @contextlib.contextmanager
