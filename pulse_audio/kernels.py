@@ -1,8 +1,8 @@
 """Kernels ready for use: for each speed step, the sound of every firing at every shift, and what it adds up to."""
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from functools import lru_cache
-from typing import Protocol
+from typing import Generic, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,7 +12,18 @@ from pulse_audio.firing import SILENT_DB, Liveliness
 from pulse_audio.layout import Layout
 from pulse_audio.loudness import OFFSET_LU, k_gain
 from pulse_audio.pipework import response
-from pulse_audio.pulse import BURSTS, SHIFTS, SLOWEST_RPM, Hiss, Puff, blow_down_s, noise_path, puff_spectrum
+from pulse_audio.pulse import (
+    BURSTS,
+    SHIFTS,
+    SLOWEST_RPM,
+    Hiss,
+    Puff,
+    blow_down_s,
+    energy,
+    noise_path,
+    puff_spectrum,
+    ring_length,
+)
 from pulse_audio.units import cycle_hz, rpm_to_deg_per_s
 
 Floats = NDArray[np.float64]
@@ -21,6 +32,7 @@ Complexes = NDArray[np.complex128]
 Whole = NDArray[np.int64]
 
 STEPS_PER_OCTAVE = 12  # a kernel's shape belongs to a speed step of 6 %
+STEPS_PER_NOISE = 4  # noise hardly changes with speed: so many steps share its bursts
 LONGEST_RING_S = 1.3
 RING_CUT = 3e-5
 CACHE_BYTES = 32_000_000
@@ -48,10 +60,7 @@ def burst_number(voice: Whole, burst: Whole) -> Whole:
     return voice * BURSTS + burst
 
 
-class _Source(Protocol):
-    length: int
-
-    def make(self, variant: int, /) -> Singles: ...
+Source = TypeVar("Source", Puff, Hiss)
 
 
 class Shelf:
@@ -59,22 +68,22 @@ class Shelf:
 
     Attributes
     ----------
+    puffs : sequence of Puff
+        What the pulses of each voice are made from.
+    bursts : Rows of Hiss
+        Noise, shared with other shelves; empty without noise.
     length : int
         Samples in a row of pulses; no burst is longer.
     """
 
-    def __init__(self, pulses: Sequence[_Source], bursts: Sequence[_Source]) -> None:
-        self.length = max(source.length for source in (*pulses, *bursts))
-        self._pulses = _Rows(pulses, SHIFTS + 1, self.length)
-        self._bursts = _Rows(bursts, BURSTS, max((source.length for source in bursts), default=0))
+    def __init__(self, puffs: Sequence[Puff], bursts: "Rows[Hiss]") -> None:
+        self.puffs, self.bursts = puffs, bursts
+        self.length = max(*(puff.length for puff in puffs), bursts.length)
+        self._pulses = Rows(puffs, SHIFTS + 1, self.length)
 
     def pulse(self, voice: int, shift: int) -> Singles:
         """Return the sound of one firing, late by a shift of 1/`SHIFTS` sample."""
         return self._pulses.take(pulse_number(np.array([voice]), np.array([shift])), self.rows(1)).ravel()
-
-    def burst(self, voice: int, number: int) -> Singles:
-        """Return the flow noise of one firing."""
-        return self._bursts.take(burst_number(np.array([voice]), np.array([number])), self._bursts.room(1)).ravel()
 
     def rows(self, count: int) -> Singles:
         """Return room for some kernels."""
@@ -94,7 +103,7 @@ class Shelf:
         """
         filled = self._pulses.take(pulses[0], rows[: pulses[0].size])
         filled *= gains[0][:, None]
-        more = [(self._pulses, index) for index in pulses[1:]] + [(self._bursts, index) for index in bursts]
+        more = [(self._pulses, index) for index in pulses[1:]] + [(self.bursts, index) for index in bursts]
         for (shelf, index), gain in zip(more, gains[1:], strict=True):
             part = shelf.take(index, shelf.room(index.size))
             part *= gain[:, None]
@@ -103,27 +112,30 @@ class Shelf:
 
     @property
     def nbytes(self) -> int:
-        """Memory in use."""
-        return self._pulses.nbytes + self._bursts.nbytes
+        """Memory in use, but for the bursts, which several shelves share."""
+        return self._pulses.nbytes
 
 
-class _Rows:
+class Rows(Generic[Source]):
     """Kernels of some voices, each row made when it is first taken."""
 
-    def __init__(self, sources: Sequence["_Source"], variants: int, length: int) -> None:
-        self.length, self._sources, self._variants = length, sources, variants
+    def __init__(self, sources: Sequence[Source], variants: int, length: int) -> None:
+        self.sources: Sequence[Source] = sources
+        self.length, self._variants = length, variants
         self._rows = np.zeros((len(sources) * variants, length), dtype=np.float32)
         self._made = np.zeros(len(self._rows), dtype=bool)
         self._missing = len(self._rows)
 
     def room(self, count: int) -> Singles:
+        """Return space for some rows."""
         return np.empty((count, self.length), dtype=np.float32)
 
     def take(self, index: Whole, out: Singles) -> Singles:
+        """Copy rows to `out` and return it."""
         if self._missing and not self._made[index].all():
             for row in set(index[~self._made[index]].tolist()):
                 voice, variant = divmod(row, self._variants)
-                kernel = self._sources[voice].make(variant)
+                kernel = self.sources[voice].make(variant)
                 self._rows[row, : kernel.size] = kernel
                 self._made[row] = True
                 self._missing -= 1
@@ -131,6 +143,7 @@ class _Rows:
 
     @property
     def nbytes(self) -> int:
+        """Memory of the rows made so far."""
         return (len(self._rows) - self._missing) * self.length * 4
 
 
@@ -151,8 +164,11 @@ class PulseBank:
         self._size, responses = _ringing_response(layout, exhaust, life.load, sample_rate_hz)
         self.voice, self._response = _voices(responses)
         self._frequency_hz = _frequencies(self._size, sample_rate_hz)
+        self._k_power = np.abs(k_gain(self._frequency_hz)) ** 2
         self._noise_paths = [noise_path(self._frequency_hz, heard) for heard in self._response]
+        self._rings = [ring_length(path) for path in self._noise_paths]
         self._shelves: dict[int, Shelf] = {}
+        self._bursts: dict[int, Rows[Hiss]] = {}
         self._levels: dict[int, tuple[float, float]] = {}
 
     def shelf(self, step: int) -> Shelf:
@@ -165,12 +181,26 @@ class PulseBank:
         return found
 
     def _new_shelf(self, step: int) -> Shelf:
-        rpm = step_rpm(step)
-        spectrum = puff_spectrum(self._frequency_hz, rpm, self._life.load, self._layout.strokes)
-        puffs = [Puff(response, spectrum) for response in self._response]
-        swell = blow_down_s(rpm, self._life.load) * self._rate
-        paths = self._noise_paths if self.has_noise else []
-        return Shelf(puffs, [Hiss(path, puff, swell, self._noise_db) for path, puff in zip(paths, puffs, strict=False)])
+        spectrum = puff_spectrum(self._frequency_hz, step_rpm(step), self._life.load, self._layout.strokes)
+        return Shelf([Puff(heard, spectrum) for heard in self._response], self._noise(step // STEPS_PER_NOISE))
+
+    def _noise(self, coarse_step: int) -> "Rows[Hiss]":
+        """Return the noise bursts for some speed steps; what makes them is the speed alone, not who asks first."""
+        if coarse_step not in self._bursts:
+            rpm = step_rpm(coarse_step * STEPS_PER_NOISE)
+            spectrum = puff_spectrum(self._frequency_hz, rpm, self._life.load, self._layout.strokes)
+            hisses = [
+                Hiss(
+                    path,
+                    ring=ring,
+                    blow_down_samples=blow_down_s(rpm, self._life.load) * self._rate,
+                    mean_energy=energy(heard * spectrum) * 10 ** (self._noise_db / 10),
+                )
+                for path, ring, heard in zip(self._noise_paths, self._rings, self._response, strict=True)
+                if self.has_noise
+            ]
+            self._bursts[coarse_step] = Rows(hisses, BURSTS, max((hiss.length for hiss in hisses), default=0))
+        return self._bursts[coarse_step]
 
     def level(self, step: int) -> tuple[float, float]:
         """Return loudness (LUFS) and peak at a steady speed for a mean strength of 1, the peak without scatter."""
@@ -187,17 +217,20 @@ class PulseBank:
             start = round(cylinder.firing_deg / layout.cycle_deg * frames)
             for at, piece in _wrapped(shelf.pulse(voice, 0), start, frames):
                 around[at : at + piece.size] += piece
+        count = np.bincount(self.voice)
         # Scatter in time takes from the lines, by the square of a Gaussian's characteristic function, and gives to a
         # broad floor; scatter in strength adds to that floor.
         timing_s = life.timing_sd_deg / rpm_to_deg_per_s(rpm)
-        energy = _k_energy(around, self._rate, lambda f: np.exp(-((2 * np.pi * f * timing_s) ** 2)))
-        spread = life.strength_sd**2 + life.cylinder_sd**2
-        for voice in self.voice.tolist():
-            pulse = shelf.pulse(voice, 0).astype(np.float64)
-            energy += _k_energy(pulse, self._rate, lambda f: spread + 1 - np.exp(-((2 * np.pi * f * timing_s) ** 2)))
-            if self.has_noise:
-                energy += _k_energy(shelf.burst(voice, 0).astype(np.float64), self._rate, np.ones_like)
-        power = energy / frames * step_rpm(step) / rpm
+        kept = np.exp(-((2 * np.pi * self._frequency_hz * timing_s) ** 2))
+        floor = self._k_power * (1.0 - kept + life.strength_sd**2 + life.cylinder_sd**2)
+        line_hz = np.arange(frames // 2 + 1) * (self._rate / frames)
+        lines = np.interp(line_hz, self._frequency_hz, self._k_power * kept)
+        total = 2 * float(np.abs(np.fft.rfft(around)) ** 2 @ lines) / frames
+        for puff, number in zip(shelf.puffs, count, strict=True):
+            total += number * puff.weighted_energy(floor)
+        for hiss, number in zip(shelf.bursts.sources, count, strict=False):  # none without noise
+            total += number * hiss.weighted_energy(self._k_power)
+        power = total / frames * step_rpm(step) / rpm
         return OFFSET_LU + 10 * float(np.log10(power + 1e-300)), float(np.abs(around).max())
 
 
@@ -246,10 +279,3 @@ def _wrapped(kernel: Singles, start: int, frames: int) -> Iterator[tuple[int, Si
         piece = kernel[at : at + frames - start]
         yield start, piece
         at, start = at + piece.size, 0
-
-
-def _k_energy(sound: Floats, sample_rate_hz: int, weight: Callable[[Floats], Floats]) -> float:
-    """Sum of squares after the K weighting and a weight of power over frequency, for sound that wraps round."""
-    frequency = _frequencies(sound.size, sample_rate_hz)
-    power = np.abs(np.fft.rfft(sound) * k_gain(frequency)) ** 2 * weight(frequency)
-    return 2 * float(np.sum(power)) / sound.size

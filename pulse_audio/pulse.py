@@ -5,6 +5,8 @@ rising piston pushes out after it. Its spectrum times the exhaust response, brou
 an engine is the sum of its kernels.
 """
 
+from functools import lru_cache
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -18,8 +20,10 @@ Complexes = NDArray[np.complex128]
 SHIFTS = 64  # kernels a sample: a firing is placed to the nearest of them, within 1/128 sample
 BURSTS = 32  # different noise bursts; each comes with either sign
 CUT_DB, NOISE_CUT_DB = -90.0, -60.0  # a kernel ends where it stays this far below its peak
+ROOM = 1.1  # an FFT is at least so many times as long as the kernel it holds
 SLOWEST_RPM = 750.0  # below, the push is too slow to be heard and would only make kernels long
 NOISE_BAND_HZ = (400.0, 3500.0)
+LONGEST_NOISE = 4096
 
 
 def blow_down_s(rpm: float, load: float) -> float:
@@ -30,9 +34,9 @@ def blow_down_s(rpm: float, load: float) -> float:
 def puff_spectrum(frequency_hz: Floats, rpm: float, load: float, strokes: int) -> Complexes:
     """Return the spectrum of the volume velocity at the valve in one firing, for a puff of unit volume.
 
-    Blow-down ``t^2 exp(-t / tau)``, its front sharpened by a share of a pulse three times as short; then a raised-cosine
-    push over the exhaust stroke (half a turn; a third of a turn for the ports of a two-stroke). Sizes are common
-    practice; the shape is a model, not a measurement.
+    Blow-down ``t^2 exp(-t / tau)``, its front sharpened by a share of a pulse three times as short; then a
+    raised-cosine push over the exhaust stroke (half a turn; a third of a turn for the ports of a two-stroke). Sizes are
+    common practice; the shape is a model, not a measurement.
 
     Parameters
     ----------
@@ -51,7 +55,8 @@ def puff_spectrum(frequency_hz: Floats, rpm: float, load: float, strokes: int) -
     tau_s = blow_down_s(rpm, load)
     i_omega = 2j * np.pi * frequency_hz
     sharp = 0.05 + 0.1 * load
-    blow_down = (1 - sharp) / (1 + i_omega * tau_s) ** 3 + sharp / (1 + i_omega * tau_s / 3) ** 3
+    slow, fast = 1.0 / (1.0 + i_omega * tau_s), 1.0 / (1.0 + i_omega * (tau_s / 3))
+    blow_down = (1 - sharp) * (slow * slow * slow) + sharp * (fast * fast * fast)  # far cheaper than a complex power
     push_deg, start_deg = (180.0, 50.0) if strokes == 4 else (120.0, 20.0)
     degree_s = 1.0 / (6.0 * max(rpm, SLOWEST_RPM))
     x = frequency_hz * push_deg * degree_s
@@ -69,22 +74,19 @@ class Puff:
     ----------
     length : int
         Samples until it has fallen by `CUT_DB`.
-    energy : float
-        Sum of its squares.
-    stride : int
-        It needs only every so-manieth frequency of the response: a shorter FFT holds it.
     """
 
     def __init__(self, response: Complexes, puff: Complexes) -> None:
         size = 2 * (response.size - 1)
         spectrum = (response * puff).astype(np.complex64)
-        sound = np.fft.irfft(spectrum, size)
-        self.length, self.energy = _length(sound, CUT_DB), float(np.sum(sound.astype(np.float64) ** 2))
-        self.stride = 1
-        while 4 * self.length * self.stride < size:
-            self.stride *= 2
-        self._spectrum = np.ascontiguousarray(spectrum[:: self.stride])
-        self._size = size // self.stride
+        self.length = _length(np.fft.irfft(spectrum, size), CUT_DB)
+        self._stride = _stride(size, self.length)
+        self._spectrum = np.ascontiguousarray(spectrum[:: self._stride])
+        self._size = size // self._stride
+
+    def weighted_energy(self, weight: Floats) -> float:
+        """Return the sum of squares after a weight of power, given on the frequencies of the response."""
+        return energy(self._spectrum, weight[:: self._stride])
 
     def make(self, shift: int) -> Singles:
         """Return the sound, late by `shift` / `SHIFTS` of a sample."""
@@ -100,23 +102,48 @@ class Hiss:
         Samples until it has fallen by `NOISE_CUT_DB`.
     """
 
-    def __init__(self, path: Complexes, puff: Puff, blow_down_samples: float, level_db: float) -> None:
+    def __init__(self, path: Complexes, *, ring: int, blow_down_samples: float, mean_energy: float) -> None:
+        """Make noise of a mean energy; `ring` is the length of the path's response in samples."""
         size = 2 * (path.size - 1)
-        x = np.arange(min(int(12 * blow_down_samples), size // 2)) / blow_down_samples
+        x = np.arange(min(int(12 * blow_down_samples), size // 2, LONGEST_NOISE)) / blow_down_samples
         self._envelope = x * x * np.exp(-x)
-        self._path = path[:: puff.stride] if 2 * x.size * puff.stride <= size else path
-        self._size = 2 * (self._path.size - 1)
-        energy = np.sum(self._envelope**2) * 2 * np.sum(np.abs(self._path) ** 2) / self._size  # expected
-        self._gain = np.sqrt(puff.energy / energy) * ratio_from_db(level_db)
-        self.length = _length(self._sound(0), NOISE_CUT_DB)
+        self._stride = _stride(size, ring + x.size)
+        self._path = path[:: self._stride].astype(np.complex64)
+        self._size = size // self._stride
+        self._gain = 1.0
+        self._gain = float(np.sqrt(mean_energy / self.weighted_energy(np.ones(path.size))))
+        self.length = min(_length(self._sound(0), NOISE_CUT_DB), self._size)
 
-    def _sound(self, number: int) -> Floats:
-        noise = self._envelope * chance.bell(number, np.arange(self._envelope.size))
-        return np.asarray(np.fft.irfft(np.fft.rfft(noise, self._size) * self._path, self._size))
+    def weighted_energy(self, weight: Floats) -> float:
+        """Return the expected sum of squares after a weight of power, given on the frequencies of the path."""
+        return float(self._gain**2 * np.sum(self._envelope**2)) * energy(self._path, weight[:: self._stride])
+
+    def _sound(self, number: int) -> Singles:
+        noise = (self._envelope * _noise(number)[: self._envelope.size]).astype(np.float32)
+        return np.asarray(np.fft.irfft(np.fft.rfft(noise, self._size) * self._path, self._size), dtype=np.float32)
 
     def make(self, number: int) -> Singles:
         """Return one of the bursts, `number` from 0."""
         return _faded(self._gain * self._sound(number)[: self.length])
+
+
+def energy(spectrum: NDArray[np.complexfloating], weight: Floats | float = 1.0) -> float:
+    """Return the sum of squares of a sound from its spectrum, after a weight of power over frequency."""
+    power = spectrum.real**2 + spectrum.imag**2
+    return 2 * float(np.sum(power * weight)) / (2 * (spectrum.size - 1))
+
+
+def ring_length(path: Complexes) -> int:
+    """Return the samples until the response of a noise path has fallen by `NOISE_CUT_DB`."""
+    return _length(np.fft.irfft(path, 2 * (path.size - 1)), NOISE_CUT_DB)
+
+
+def _stride(size: int, length: int) -> int:
+    """Return how many frequencies of an FFT of `size` may be left out between two when `length` samples need room."""
+    stride = 1
+    while ROOM * length * 2 * stride <= size:
+        stride *= 2
+    return stride
 
 
 def noise_path(frequency_hz: Floats, response: Complexes) -> Complexes:
@@ -125,6 +152,13 @@ def noise_path(frequency_hz: Floats, response: Complexes) -> Complexes:
     return np.asarray(response / np.maximum(frequency_hz, 1.0) * (low / (1 + low)) ** 2 / (1 + high) ** 2)
 
 
+@lru_cache(maxsize=BURSTS)
+def _noise(number: int) -> Floats:
+    """Noise for one of the bursts, long enough for the slowest blow-down at the highest sample rate."""
+    return chance.bell(number, np.arange(LONGEST_NOISE))
+
+
+@lru_cache(maxsize=2 * SHIFTS)
 def _phase_ramp(size: int, shift: int) -> NDArray[np.complex64]:
     """Spectrum of a delay by `shift` / `SHIFTS` samples: an outer product spares most of the exponentials."""
     step = -2j * np.pi * shift / (SHIFTS * size)
