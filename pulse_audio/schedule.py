@@ -106,9 +106,9 @@ def list_firings(
         pulses, gains = (pulse_number(voice, shift),), [gain]
     if bank.has_noise:
         counted = events.cycle % repeat_cycles if repeat_cycles else events.cycle
-        number = (chance.hashes(seed, BURST, counted, events.cylinder) % np.uint64(2 * BURSTS)).astype(np.int64)
-        bursts = (burst_number(voice, number // 2),)
-        gains.append(gain * (1.0 - 2.0 * (number % 2)))
+        choice = (chance.hashes(seed, BURST, counted, events.cylinder) % np.uint64(2 * BURSTS)).astype(np.int64)
+        bursts = (burst_number(voice, choice // 2),)
+        gains.append(gain * (1.0 - 2.0 * (choice % 2)))
     heard = gain != 0.0
     step = step[heard]
     ends = np.append(np.flatnonzero(np.diff(step)) + 1, step.size)
