@@ -34,7 +34,7 @@ HIGHEST_RISE_DB = 6.0  # above the speed that has the usual loudness
 PEAK_ROOM_DB = -5.0  # peaks of the regular engine stay below this; scatter has the rest
 CHUNK_FRAMES = 65_536
 BATCH = 128  # firings handled at once
-SPAN_CYCLES, SPAN_S = 512, 16.0  # stretch whose firings are listed at once
+SPAN_FIRINGS, SPAN_CYCLES, SPAN_S = 4096, 512, 16.0  # most that is listed at once
 SAMPLE_RATES_HZ = (8_000, 192_000)
 TICK_DB = (-80.0, -6.0)
 FILE_BLOCK_FRAMES = 1 << 16
@@ -227,7 +227,8 @@ class Synth:
         Where the span ends does not depend on how blocks are cut.
         """
         rate, since_s = self.sample_rate_hz, self._since(self._speed_frame)
-        turned_deg = self._speed.crank_deg(since_s) + SPAN_CYCLES * self._layout.cycle_deg
+        cycles = min(SPAN_CYCLES, SPAN_FIRINGS // len(self._layout.cylinders))
+        turned_deg = self._speed.crank_deg(since_s) + cycles * self._layout.cycle_deg
         finish_s = float(self._speed.time_at_deg(turned_deg)[0])
         frames = max(int(min(finish_s - since_s, SPAN_S) * rate), 1)
         self._span_frame, self._span_end = self._frame, self._frame + frames
