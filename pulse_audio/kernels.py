@@ -89,17 +89,15 @@ class Shelf:
         """Return room for some kernels."""
         return self._pulses.room(count)
 
-    def fill(
-        self, rows: Singles, pulses: Sequence[Whole], bursts: Sequence[Whole], gains: Sequence[Singles]
-    ) -> Singles:
+    def fill(self, rows: Singles, pulses: Sequence[Whole], bursts: Sequence[Whole], gains: Singles) -> Singles:
         """Put the sounds of some firings into the first of `rows`, and return those.
 
         Parameters
         ----------
         pulses, bursts : sequence of ndarray of int, shape (n,)
             Kernels to add for each firing, as `pulse_number` and `burst_number` count them; at least one of `pulses`.
-        gains : sequence of ndarray of float32, shape (n,)
-            One for each of `pulses` and then of `bursts`.
+        gains : ndarray of float32, shape (kernels, n)
+            For each of `pulses` and then of `bursts`.
         """
         filled = self._pulses.take(pulses[0], rows[: pulses[0].size])
         filled *= gains[0][:, None]

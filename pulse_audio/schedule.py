@@ -28,8 +28,9 @@ class Firings:
         Index after the last of the run of firings with this step.
     pulses, bursts : tuple of ndarray of int, shape (n,)
         Kernels that add up to each firing.
-    gain : ndarray of float32, shape (channels, kernels, n)
+    gain : ndarray of float32, shape (kernels, n)
         For each of `pulses`, then of `bursts`, without the level that belongs to the speed step.
+    pan : ndarray of float32, shape (channels, n)
     """
 
     frame: list[int]
@@ -38,6 +39,7 @@ class Firings:
     pulses: tuple[Whole, ...]
     bursts: tuple[Whole, ...]
     gain: NDArray[np.float32]
+    pan: NDArray[np.float32]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -118,7 +120,8 @@ def list_firings(
         same_step_until=ends[np.searchsorted(ends, np.arange(step.size), side="right")].tolist(),
         pulses=tuple(kernel[heard] for kernel in pulses),
         bursts=tuple(kernel[heard] for kernel in bursts),
-        gain=(np.stack(gains) * pan[events.cylinder].T[:, None, :])[:, :, heard].astype(np.float32),
+        gain=np.stack(gains)[:, heard].astype(np.float32),
+        pan=pan[events.cylinder[heard]].T.astype(np.float32),
     )
 
 

@@ -185,9 +185,9 @@ class Synth:
                 part[:] = pulses.head(count)
                 if ticks.ringing:  # kept apart, so that the order of adding does not depend on blocks
                     part += ticks.head(count)
+                    ticks.drop(count)
                 limit(part)
                 pulses.drop(count)
-                ticks.drop(count)
             self._frame += count
             done += count
         return block if len(self._pulse_tails) > 1 else block[:, 0]
@@ -205,9 +205,13 @@ class Synth:
                 self._rows = shelf.rows(BATCH)
             pulses, bursts = ([kernel[now] for kernel in kernels] for kernels in (firings.pulses, firings.bursts))
             starts = [frame - self._frame for frame in firings.frame[now]]
-            level = np.float32(self._level_gain(firings.step[first]))
-            for tail, gain in zip(self._pulse_tails, firings.gain, strict=True):
-                tail.add(starts, shelf.fill(self._rows, pulses, bursts, gain[:, now] * level))
+            gains = firings.gain[:, now] * np.float32(self._level_gain(firings.step[first]))
+            rows = shelf.fill(self._rows, pulses, bursts, gains.astype(np.float32, copy=False))
+            if len(self._pulse_tails) == 1:
+                self._pulse_tails[0].add(starts, rows)
+                continue
+            for tail, pan in zip(self._pulse_tails, firings.pan, strict=True):
+                tail.add(starts, rows * pan[now, None])
 
     def _tick(self, end_frame: int) -> None:
         """Add the ticks that begin before `end_frame` to the tails."""

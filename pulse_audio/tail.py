@@ -44,7 +44,7 @@ class Tail:
 
 def limit(part: Floats) -> None:
     """Bend what would pass the ceiling; each sample by itself, so that blocks do not matter."""
-    if max(float(part.max()), -float(part.min())) > KNEE:
+    if part.size and max(np.maximum.reduce(part), -np.minimum.reduce(part)) > KNEE:
         over = np.abs(part) > KNEE
         size, room = np.abs(part[over]) - KNEE, CEILING - KNEE
         part[over] = np.sign(part[over]) * (KNEE + room * size / (size + room))
