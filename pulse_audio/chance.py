@@ -11,6 +11,7 @@ Floats = NDArray[np.float64]
 Hashes = NDArray[np.uint64]
 
 _STEP = np.uint64(0x9E3779B97F4A7C15)
+_QUARTERS = np.uint64(0x0000_FFFF_0000_FFFF)
 
 
 def _mixed(x: Hashes) -> Hashes:
@@ -38,5 +39,7 @@ def bell(*keys: ArrayLike) -> Floats:
 
     The sum of four evenly spread numbers: bounded, so that a rare firing is odd but never absurd.
     """
-    quarters = hashes(*keys)[..., None].view(np.uint16)
-    return np.asarray((quarters.sum(axis=-1, dtype=np.float64) - 131_070.0) / (65_536.0 / np.sqrt(3.0)))
+    bits = hashes(*keys)
+    pairs = (bits & _QUARTERS) + ((bits >> np.uint64(16)) & _QUARTERS)
+    total = (pairs + (pairs >> np.uint64(32))) & np.uint64(0xFFFF_FFFF)
+    return np.asarray((total.astype(np.float64) - 131_070.0) / (65_536.0 / np.sqrt(3.0)))

@@ -23,7 +23,6 @@ CUT_DB, NOISE_CUT_DB = -90.0, -60.0  # a kernel ends where it stays this far bel
 ROOM = 1.1  # an FFT is at least so many times as long as the kernel it holds
 SLOWEST_RPM = 750.0  # below, the push is too slow to be heard and would only make kernels long
 NOISE_BAND_HZ = (400.0, 3500.0)
-LONGEST_NOISE = 4096
 
 
 def blow_down_s(rpm: float, load: float) -> float:
@@ -105,7 +104,7 @@ class Hiss:
     def __init__(self, path: Complexes, *, ring: int, blow_down_samples: float, mean_energy: float) -> None:
         """Make noise of a mean energy; `ring` is the length of the path's response in samples."""
         size = 2 * (path.size - 1)
-        x = np.arange(min(int(12 * blow_down_samples), size // 2, LONGEST_NOISE)) / blow_down_samples
+        x = np.arange(min(int(12 * blow_down_samples), size // 2)) / blow_down_samples
         self._envelope = x * x * np.exp(-x)
         self._stride = _stride(size, ring + x.size)
         self._path = path[:: self._stride].astype(np.complex64)
@@ -119,7 +118,8 @@ class Hiss:
         return float(self._gain**2 * np.sum(self._envelope**2)) * energy(self._path, weight[:: self._stride])
 
     def _sound(self, number: int) -> Singles:
-        noise = (self._envelope * _noise(number)[: self._envelope.size]).astype(np.float32)
+        count = self._envelope.size
+        noise = (self._envelope * _noise(number, 1 << count.bit_length())[:count]).astype(np.float32)
         return np.asarray(np.fft.irfft(np.fft.rfft(noise, self._size) * self._path, self._size), dtype=np.float32)
 
     def make(self, number: int) -> Singles:
@@ -152,10 +152,10 @@ def noise_path(frequency_hz: Floats, response: Complexes) -> Complexes:
     return np.asarray(response / np.maximum(frequency_hz, 1.0) * (low / (1 + low)) ** 2 / (1 + high) ** 2)
 
 
-@lru_cache(maxsize=BURSTS)
-def _noise(number: int) -> Floats:
-    """Noise for one of the bursts, long enough for the slowest blow-down at the highest sample rate."""
-    return chance.bell(number, np.arange(LONGEST_NOISE))
+@lru_cache(maxsize=4 * BURSTS)
+def _noise(number: int, count: int) -> Floats:
+    """Noise for one of the bursts; a longer count goes on where a shorter one ends."""
+    return chance.bell(number, np.arange(count))
 
 
 @lru_cache(maxsize=2 * SHIFTS)
