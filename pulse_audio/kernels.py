@@ -33,7 +33,7 @@ Whole = NDArray[np.int64]
 
 STEPS_PER_OCTAVE = 12  # a kernel's shape belongs to a speed step of 6 %
 STEPS_PER_NOISE = 4  # noise hardly changes with speed: so many steps share its bursts
-LONGEST_RING_S = 1.3
+LONGEST_RING_S = 0.6  # an exhaust without losses would ring for ever
 RING_CUT = 3e-5
 CACHE_BYTES = 32_000_000
 USUAL_NOISE_DB = -17.0  # energy of flow noise against that of the pulse, usual exhaust at half load

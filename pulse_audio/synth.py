@@ -290,6 +290,12 @@ def _checked_tick(level_db: float | None) -> float | None:
     return None if level_db is None else checks.number("tick_db", level_db, low=low, high=high, unit="dB")
 
 
+def highest_rpm(speed: SpeedCurve, duration_s: float) -> float:
+    """Return the highest speed from time 0 on, for `duration_s`."""
+    turns = speed.time_s[(speed.time_s > 0.0) & (speed.time_s < duration_s)]
+    return float(np.max(speed.rpm_at(np.concatenate(([0.0], turns, [duration_s])))))
+
+
 def render_blocks(synth: Synth, duration_s: float) -> Iterator[Floats]:
     """Yield the sound of an engine with a soft start and end, in blocks, for sound too long to hold.
 
@@ -333,7 +339,7 @@ def render(
     frames = round(checks.seconds("duration_s", duration_s, low=low, high=high) * sample_rate_hz)
     synth = Synth(
         layout, speed, sample_rate_hz=sample_rate_hz, exhaust=exhaust, life=life, seed=seed, stereo=stereo,
-        tick_db=tick_db,
+        tick_db=tick_db, level_rpm=highest_rpm(speed, duration_s),
     )  # fmt: skip
     samples = synth.next_block(frames)
     soften(samples, 0, frames, sample_rate_hz)

@@ -82,8 +82,8 @@ def test_event_table_is_what_sounds(run: Run, tmp_path: Path) -> None:
     assert list(rows[0]) == ["time_s", "cylinder", "crank_deg", "strength"]
     level = np.abs(sound)
     times = [float(row["time_s"]) for row in rows]
-    assert len(times) == 10  # five cycles of two
-    for time_s in times[1:]:
+    assert 9 <= len(times) <= 11  # five cycles of two, as the idle speed wanders
+    for time_s in times[1:-1]:
         start = round(time_s * 48_000)
         assert level[start - 1200 : start].max() < 0.05 * level[start : start + 1200].max()
     assert {row["cylinder"] for row in rows} == {"1", "2"}
@@ -212,6 +212,13 @@ def test_folder_that_cannot_be_written(refused: Refused, tmp_path: Path) -> None
     """A folder without write permission is told."""
     tmp_path.chmod(0o500)
     assert "cannot write" in refused("render", "boxer-twin", "--duration", 1, "-o", tmp_path / "a.wav")
+
+
+def test_too_large_for_a_wav_file(refused: Refused, tmp_path: Path) -> None:
+    """More than 4 GB do not fit in a WAV file, whose sizes are 32 bits wide; that is told before the work."""
+    options = ("--duration", 3600, "--sample-rate", 192_000, "--stereo", "--bits", "float")
+    assert ".flac" in refused("render", "boxer-twin", "-o", tmp_path / "a.wav", *options)
+    assert list(tmp_path.iterdir()) == []
 
 
 def test_flac_holds_no_floats(refused: Refused, tmp_path: Path) -> None:

@@ -200,3 +200,14 @@ def test_bad_speed_arguments(text: str, message: str) -> None:
     """Each speed that cannot be read is refused with the range and the three forms."""
     with pytest.raises(click.BadParameter, match=message):
         read_speed(text)
+
+
+@pytest.mark.parametrize("duration_s", [0.5, 3.0, 10.0])
+def test_blips_idle_climb_and_come_back(duration_s: float) -> None:
+    """A blip begins and ends at idle and reaches the top; one comes in every 3 s or so."""
+    curve = SpeedCurve.blip(900.0, 5000.0, duration_s)
+    assert curve.rpm_at([0.0, duration_s]) == pytest.approx([900.0, 900.0])
+    assert curve.rpm.max() == pytest.approx(5000.0)
+    assert (np.diff(np.sign(np.diff(curve.rpm))) < 0).sum() == max(round(duration_s / 3.0), 1)
+    climb = curve.time_s[np.argmax(curve.rpm)] - curve.time_s[0]
+    assert 0.0 < climb <= 0.3 + 1e-9

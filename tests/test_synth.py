@@ -338,6 +338,14 @@ def test_soft_start_and_end() -> None:
     assert np.abs(clip.samples[-480:]).max() < 0.3 * loud
 
 
+def test_level_is_that_of_the_speeds_heard() -> None:
+    """What a speed curve does after the end of the sound does not matter to its level."""
+    long = SpeedCurve(time_s=[0.0, 2.0, 10.0], rpm=[2000.0, 2000.0, 9000.0])
+    layout = catalogue.layout("inline-four")
+    clips = [render(layout, s, duration_s=1.0, sample_rate_hz=RATE).samples for s in (long, SpeedCurve.steady(2000.0))]
+    assert clips[0] == pytest.approx(clips[1], abs=1e-6)
+
+
 def test_louder_with_speed() -> None:
     """Twice the speed is about 3 dB louder in one run: twice as many pulses."""
     slow, fast = (

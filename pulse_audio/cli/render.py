@@ -12,6 +12,9 @@ if TYPE_CHECKING:
     from pulse_audio.layout import Layout
     from pulse_audio.speed import SpeedCurve
 
+BYTES = {"16": 2, "24": 3, "float": 4}
+WAV_BYTES = 2**32 - 1000  # its sizes are 32 bits wide
+
 exhaust_option = click.option(
     "--exhaust",
     metavar="NAME|FILE",
@@ -77,19 +80,22 @@ def command(
     LAYOUT is a name from the command layouts, a path to a TOML file, or intervals alone such as 270-450.
     """
     from pulse_audio.clip import output_format, write_blocks
-    from pulse_audio.errors import RangeError
+    from pulse_audio.errors import OutputError, RangeError
     from pulse_audio.exhaust import find_exhaust
     from pulse_audio.files import check_target, replaced_file, shown
     from pulse_audio.firing import firing_parts
     from pulse_audio.loop import fit_loop, loop_events, render_loop
-    from pulse_audio.synth import Synth, render_blocks
+    from pulse_audio.synth import Synth, highest_rpm, render_blocks
 
     pipes = find_exhaust(exhaust)
     life = _liveliness(layout, ideal=ideal, load=load, misfire=misfire)
     curve = _curve(speed, duration_s, blip=blip)
     if loop and speed.steady_rpm is None:
         raise RangeError("a loop needs a steady speed: give --rpm one number")
-    output_format(output, bits)
+    kind, _ = output_format(output, bits)
+    channels = 2 if stereo else 1
+    if kind == "WAV" and duration_s * sample_rate_hz * channels * BYTES[bits] > WAV_BYTES:
+        raise OutputError("the sound would not fit in a WAV file; take .flac or .ogg, fewer bits, or less duration")
     for path in filter(None, (output, events)):
         check_target(path, force=force)
     if loop:
@@ -105,15 +111,13 @@ def command(
         fired = firing_parts(layout, curve, duration_s=duration_s, life=life, seed=seed)
         synth = Synth(
             layout, curve, sample_rate_hz=sample_rate_hz, exhaust=pipes, life=life, seed=seed, stereo=stereo,
-            tick_db=tick_db,
+            tick_db=tick_db, level_rpm=highest_rpm(curve, duration_s),
         )  # fmt: skip
         blocks = render_blocks(synth, duration_s)
-    channels = 2 if stereo else 1
     write_blocks(output, blocks, channels=channels, sample_rate_hz=sample_rate_hz, subtype=bits, force=force)
-    kind = "stereo" if stereo else "mono"
     click.echo(
         f"{shown(output)}: {shown(layout.name)} at {shown(speed.text)} rpm through {shown(pipes.name)}, "
-        f"{duration_s:.2f} s, {sample_rate_hz} Hz, {kind}"
+        f"{duration_s:.2f} s, {sample_rate_hz} Hz, {'stereo' if stereo else 'mono'}"
     )
     if events is not None:
         count = 0
