@@ -1,9 +1,11 @@
-"""What is wrong with a recording, and what the recordist can do about it. A fault is told only if it can change an answer.
+"""What is wrong with a recording, if it can change an answer, and what the recordist can do about it.
 
 What this can not do: tell wind from another irregular rumble that grows towards low frequency; tell mains hum from an
 engine that fires evenly 50 or 60 times a second and as steadily as a power station turns; see that a wave was clipped
 if it was filtered, resampled, mixed or coded with loss afterwards.
 """
+
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -47,20 +49,15 @@ def recording_notes(samples: Floats, sample_rate_hz: int) -> tuple[str, ...]:
     if is_silent(mono):
         return ("digital silence: nothing was recorded; check the input, and which channel the microphone is on",)
     notes = []
-    clipped = max(clipped_share(channel) for channel in samples.reshape(len(mono), -1).T)
-    if clipped:
+    if clipped := max(clipped_share(channel) for channel in samples.reshape(len(mono), -1).T):
         notes.append(
             f"clipped: {100 * clipped:.2g} % of the samples lie at a flat ceiling, which makes pulses more alike than "
             "they are; turn the input down and record again"
         )
     offset, size = float(mono.mean()), float(mono.std())
-    if db_from_ratio(size) < QUIET_BELOW_DB:
-        notes.append(
-            f"too quiet: {db_from_ratio(size):.0f} dB of full scale, near the recorder's own noise; turn the input up "
-            "and record again"
-        )
-    gaps = dropouts(mono, sample_rate_hz)
-    if gaps:
+    if (level_db := db_from_ratio(size)) < QUIET_BELOW_DB:
+        notes.append(f"too quiet: {level_db:.0f} dB of full scale, near the recorder's own noise; turn the input up")
+    if gaps := dropouts(mono, sample_rate_hz):
         notes.append(
             f"sound was lost in {gaps} place{'s' if gaps > 1 else ''}, where the recording breaks off and goes on; "
             "close other programs, or take another memory card, and record again"
@@ -79,19 +76,18 @@ def recording_notes(samples: Floats, sample_rate_hz: int) -> tuple[str, ...]:
 
 # A crest of a smooth wave is a parabola: within d of its top it stays for a time that goes with the root of d. Of the
 # samples within 20 d of the top, 1 / sqrt(20) or 22 % lie within d; of noise fewer. More than half there: a ceiling.
-CEILING_SHARE, CEILING_ZONE = 1e-3, 20
 # A tone with a period of a few whole samples meets its crest at the same few places, but never three times in a row.
-CEILING_RUNS = 3
+CEILING_SHARE, CEILING_ZONE, CEILING_RUNS = 1e-3, 20, 3
 
 
 def clipped_share(mono: Floats) -> float:
     """Return the share of samples cut off at a ceiling, wherever the ceiling now lies; 0 if the wave is whole."""
     count, mean, size = 0, float(mono.mean()), float(mono.std())
     for sign, ceiling in ((1, float(mono.max())), (-1, -float(mono.min()))):
-        if ceiling - sign * mean < size:
-            continue  # the rest level of one-sided pulses; crests of a wave lie above its root mean square
         depth = max(CEILING_SHARE * ceiling, 1.5 * STEP_16_BIT)
         zone = ceiling - CEILING_ZONE * depth
+        if zone < 0 or ceiling - sign * mean < size:
+            continue  # too few steps; or the rest level of one-sided pulses: crests lie above the root mean square
         near = np.flatnonzero(mono > zone if sign > 0 else mono < -zone)
         top = near[sign * mono[near] > ceiling - depth]
         if 2 * len(top) > len(near) and np.count_nonzero(top[2:] - top[:-2] == 2) >= CEILING_RUNS:
@@ -100,9 +96,8 @@ def clipped_share(mono: Floats) -> float:
 
 
 # A wave of 20 Hz that swings over 8 steps either way stays within half a step of zero for 1 / (2 pi 20 * 8) s = 1 ms.
-DROPOUT_S = 2e-3
 # Pulses that die away to nothing, as made-up engines may, leave zeros too, but not with loud sound on both sides.
-DROPOUT_EDGE = 0.1
+DROPOUT_S, DROPOUT_EDGE = 2e-3, 0.1
 
 
 def dropouts(mono: Floats, sample_rate_hz: int) -> int:
@@ -151,19 +146,19 @@ FEW_LOWS_HZ, PLAIN_HZ, FILTERED_BELOW_DB = (LOWEST_HZ, 100.0), (300.0, 400.0), -
 
 def _low_notes(low: Floats, rate_hz: float, whole_power: float) -> list[str]:
     power, bin_hz = _spectra(low, rate_hz, RUMBLE_FRAME_S)
-    hz = bin_hz * np.arange(power.shape[1])
+    hz = np.arange(power.shape[1], dtype=np.float64) * bin_hz
     whole = max(whole_power - float(power[:, hz < LOWEST_HZ].sum(axis=1).mean()), 1e-30)
     rumble, hum = _rumble_power(power, hz) / whole, _hum(low, rate_hz)
     notes = []
     if rumble > HARMFUL_SHARE:
         notes.append(
-            f"wind, or a rumble like it: {100 * min(rumble, 1):.0f} % of the power, between {LOWEST_HZ:.0f} and "
+            f"wind, or a rumble like it: about {100 * min(rumble, 1):.0f} % of the power, between {LOWEST_HZ:.0f} and "
             f"{RUMBLE_EDGES_HZ[-1]:.0f} Hz, where it hides low orders; shield the microphone or record in the lee"
         )
     if hum is not None and hum[1] > HARMFUL_SHARE * whole:
         notes.append(
-            f"mains hum at {hum[0]:.0f} Hz and its multiples: {100 * min(hum[1] / whole, 1):.0f} % of the power, in "
-            "lines that can pass for firings; run the recorder on battery, away from mains leads and transformers"
+            f"mains hum at {hum[0]:.0f} Hz and its multiples: about {100 * min(hum[1] / whole, 1):.0f} % of the power; "
+            "its lines can pass for firings; run the recorder on battery, away from mains leads and transformers"
         )
     lows, plain = (power[:, (hz >= a) & (hz < b)].mean(axis=0) for a, b in (FEW_LOWS_HZ, PLAIN_HZ))
     fall_db = 10 * np.log10(max(float(np.median(lows)), 1e-30) / max(float(np.median(plain)), 1e-30))
@@ -177,9 +172,9 @@ def _low_notes(low: Floats, rate_hz: float, whole_power: float) -> list[str]:
 
 def _rumble_power(power: Floats, hz: Floats) -> float:
     """Power above `LOWEST_HZ` of what is irregular and nowhere denser than in any band below."""
-    bands = zip(RUMBLE_EDGES_HZ[:-1], RUMBLE_EDGES_HZ[1:], strict=True)
     # The median passes over lines; for noise, whose power is spread exponentially, it is ln 2 of the mean.
-    density = [np.median(power[:, (hz >= a) & (hz < b)], axis=1).mean() / np.log(2) for a, b in bands]
+    bands = [power[:, (hz >= a) & (hz < b)] for a, b in pairwise(RUMBLE_EDGES_HZ)]
+    density = [np.median(band, axis=1).mean() / np.log(2) for band in bands]
     bins = np.diff(RUMBLE_EDGES_HZ) / hz[1]
     return float((np.minimum.accumulate(density) * bins)[RUMBLE_EDGES_HZ.index(LOWEST_HZ) :].sum())
 
@@ -188,14 +183,14 @@ MAINS_HZ = (50.0, 60.0)
 MAINS_OFF_HZ = 0.2  # power stations keep within it (ENTSO-E operation handbook, as quoted at mainsfrequency.com)
 HUM_FRAME_S, SHORTEST_HUM_S = 8.0, 3.0  # lines of 3 s are 4 / 3 Hz wide; in less, any engine is steady enough
 HIGHEST_HUM_HZ, FEWEST_HUM_LINES = 450.0, 3
-LINE_BINS, SKIRT_BINS = 2, 12  # either side; the line of a Hann frame fills 2
-CLEAR_LINE = 10.0  # a tenth of the line, at most, is in as many bins of its skirt: a wandering speed would fill it
+LINE_BINS, SKIRT_BINS = 1, 12  # either side; 3 bins hold at least 98 % of a Hann line
+CLEAR_LINE = 10.0  # three bins of its skirt hold at most a tenth of a line: a wandering speed would fill them
 FRACTIONS = range(2, 9)
 
 
 def hum_hz(mono: Floats, sample_rate_hz: int) -> float | None:
     """Return 50 or 60 if most of the sound is mains hum of that frequency, else None; needs 3 s at 1 kHz or more."""
-    if sample_rate_hz < LOW_RATE_HZ or is_silent(mono):
+    if sample_rate_hz < LOW_RATE_HZ or len(mono) < SHORTEST_HUM_S * sample_rate_hz or is_silent(mono):
         return None
     hum = _hum(*_low_part(mono, sample_rate_hz))
     return hum[0] if hum is not None and hum[1] > 0.5 * mono.var() else None
