@@ -32,10 +32,12 @@ Complexes = NDArray[np.complex128]
 Whole = NDArray[np.int64]
 
 STEPS_PER_OCTAVE = 12  # a kernel's shape belongs to a speed step of 6 %
+NOISES_KEPT = 2
 STEPS_PER_NOISE = 4  # noise hardly changes with speed: so many steps share its bursts
 LONGEST_RING_S = 0.6  # an exhaust without losses would ring for ever
 RING_CUT = 3e-5
 CACHE_BYTES = 32_000_000
+LARGE_PAGE_BYTES = 1 << 21
 USUAL_NOISE_DB = -17.0  # energy of flow noise against that of the pulse, usual exhaust at half load
 LOWEST_LEVEL_RPM = 120.0  # slower, pulses stand alone and only come less often
 
@@ -110,8 +112,8 @@ class Shelf:
 
     @property
     def nbytes(self) -> int:
-        """Memory in use, but for the bursts, which several shelves share."""
-        return self._pulses.nbytes
+        """Memory in use at most; bursts count for each shelf that shares them."""
+        return self._pulses.nbytes + self.bursts.nbytes
 
 
 class Rows(Generic[Source]):
@@ -141,8 +143,9 @@ class Rows(Generic[Source]):
 
     @property
     def nbytes(self) -> int:
-        """Memory of the rows made so far."""
-        return (len(self._rows) - self._missing) * self.length * 4
+        """Memory in use at most: a row may take a whole large page of what is otherwise not yet touched."""
+        made = len(self._rows) - self._missing
+        return min(self._rows.nbytes, made * max(self.length * 4, LARGE_PAGE_BYTES))
 
 
 class PulseBank:
@@ -185,6 +188,8 @@ class PulseBank:
     def _noise(self, coarse_step: int) -> "Rows[Hiss]":
         """Return the noise bursts for some speed steps; what makes them is the speed alone, not who asks first."""
         if coarse_step not in self._bursts:
+            if len(self._bursts) == NOISES_KEPT:
+                del self._bursts[next(iter(self._bursts))]
             rpm = step_rpm(coarse_step * STEPS_PER_NOISE)
             spectrum = puff_spectrum(self._frequency_hz, rpm, self._life.load, self._layout.strokes)
             hisses = [
