@@ -37,7 +37,7 @@ SHORTEST_S = 0.5
 MOST_PIECES = 3
 TRACK_STEP_S = 0.25
 UNDECIDED = 0.2  # an answer less likely than this is not given
-PRESENT = 0.5
+PRESENT = 0.6
 
 
 def analyse(clip: Clip, hints: Hints | None = None) -> Analysis:
@@ -184,18 +184,17 @@ def _answer(heard: _Heard, hints: Hints, duration_s: float, sample_rate_hz: int,
         )
     main = material.wave[0]
     found = weigh(material, cycle_ratios(main))
-    present = presence.probability(
-        presence.clues(heard.signals, heard.track, heard.phase, span, material, found[0]), heard.hum_hz
-    )
     choice = choose(engines(found, main.rate_hz), hints)
     if choice is None:
         return replace(blank, verdict="undetermined", notes=(*heard.notes, "the hints leave no engine that fits"))
+    clues = presence.clues(heard.track, span, material, choice.best.hypothesis)
+    present = presence.probability(clues, heard.hum_hz)
     if present < PRESENT:
         return replace(
             blank,
             confidence=1 - present,
             layout_match=compare_with_layout(choice, present, hints),
-            notes=(*heard.notes, *presence.notes(present, main.rate_hz)),
+            notes=(*heard.notes, *presence.notes(clues)),
         )
     return _described(blank, heard, hints, material, choice, present, blocks=blocks)
 

@@ -5,7 +5,7 @@ intervals in between stand for V-twins of other angles, with a small weight. Not
 layout makes must show itself by fitting none of these well.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 
 import numpy as np
@@ -15,6 +15,7 @@ from pulse_audio.catalogue import layout, layout_names
 
 OTHER_TWINS_DEG = (265, 275, 280, 290, 295, 305, 318, 325)
 OTHER_TWINS_WEIGHT = 0.25  # of a layout each
+BANKED_PULSES = (4, 6, 8, 10, 12, 16)
 ALIKE = 1e-3  # of a cycle
 
 
@@ -30,11 +31,14 @@ class Candidate:
         Catalogue layouts that fire like this.
     weight : float
         How common it is before anything is heard; all candidates add up to 1.
+    banks : int
+        Groups of pulses that share a response of their own, taken in turn: 0 if each pulse has its own.
     """
 
     fractions: NDArray[np.float64]
     layouts: tuple[tuple[str, int, int], ...]
     weight: float
+    banks: int = 0
 
     @property
     def pulses(self) -> int:
@@ -77,7 +81,10 @@ def candidates() -> tuple[Candidate, ...]:
         Candidate(fractions=np.array([0.0, angle / 720]), layouts=(), weight=OTHER_TWINS_WEIGHT / total)
         for angle in OTHER_TWINS_DEG
     ]
-    return (*named, *others)
+    # Two banks that fire in turn, each with a pipe of its own, differ as banks, not cylinder by cylinder.
+    banked = [replace(c, banks=2, weight=c.weight / 2) for c in named if c.is_even and c.pulses in BANKED_PULSES]
+    single = [replace(c, weight=c.weight / 2) if c.is_even and c.pulses in BANKED_PULSES else c for c in named]
+    return (*single, *banked, *others)
 
 
 def _places(intervals: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -30,8 +30,8 @@ class Phase:
         """Integrate a rate given at some times (linear in its logarithm between them)."""
         grid = np.arange(0.0, duration_s + step_s, step_s)
         rate = np.asarray(np.exp(np.interp(grid, time_s, np.log(rate_hz))), np.float64)
-        steps = 0.5 * (rate[1:] + rate[:-1]) * step_s
-        return cls(cycles=np.concatenate(([0.0], np.cumsum(steps))), step_s=step_s)
+        steps: Floats = 0.5 * (rate[1:] + rate[:-1]) * step_s
+        return cls(cycles=np.concatenate((np.zeros(1), np.cumsum(steps))), step_s=step_s)
 
     @property
     def time_s(self) -> Floats:

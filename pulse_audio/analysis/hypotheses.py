@@ -140,10 +140,10 @@ def _hypothesis(
     wave_medium: pattern.Medium,
     hiss_medium: pattern.Medium,
 ) -> Hypothesis:
-    fitted = pattern.fit(wave, candidate.fractions, wave_medium)
+    fitted = pattern.fit(wave, candidate.fractions, wave_medium, banks=candidate.banks)
     evidence = fitted.evidence
     if all(len(lines.order) > 2 for lines in hiss):
-        evidence += HISS_WEIGHT * pattern.fit(hiss, candidate.fractions, hiss_medium).evidence
+        evidence += HISS_WEIGHT * pattern.fit(hiss, candidate.fractions, hiss_medium, banks=candidate.banks).evidence
     return Hypothesis(ratio=ratio, candidate=candidate, evidence=TEMPER * evidence, fit=fitted)
 
 
@@ -170,7 +170,6 @@ class Engine:
 
 def engines(found: Sequence[Hypothesis], track_hz: float) -> list[Engine]:
     """Turn hypotheses into engines with their odds before normalising, hints not yet applied."""
-    total_layouts = sum(len(c.layouts) for c in candidates())
     result: list[Engine] = []
     for hypothesis in found:
         cycle_hz = hypothesis.ratio * track_hz
@@ -181,7 +180,8 @@ def engines(found: Sequence[Hypothesis], track_hz: float) -> list[Engine]:
             kinds = {(4, hypothesis.candidate.pulses): []}
         for (strokes, cylinders), names in kinds.items():
             rpm = rpm_from_cycle_hz(cycle_hz, strokes)
-            weight = len(names) / total_layouts if names else hypothesis.candidate.weight
+            shared = len(names) / len(hypothesis.candidate.layouts) if names else 1.0
+            weight = hypothesis.candidate.weight * shared
             result.append(
                 Engine(
                     hypothesis=hypothesis,

@@ -122,7 +122,7 @@ class _Spectrum:
         return cls(tuple(pieces), nearness, tuple(len(p.order) for p in pieces))
 
 
-def fit(pieces: Sequence[Lines], fractions: Floats, medium: Medium, *, fine: bool = False) -> Fit:
+def fit(pieces: Sequence[Lines], fractions: Floats, medium: Medium, *, banks: int = 0, fine: bool = False) -> Fit:
     """Fit a pattern to the lines of one or more pieces of a recording.
 
     Parameters
@@ -133,6 +133,8 @@ def fit(pieces: Sequence[Lines], fractions: Floats, medium: Medium, *, fine: boo
         Places of the pulses in the cycle, 0 to 1.
     medium : Medium
         Wave or hiss.
+    banks : int
+        Groups of pulses, taken in turn, that share what is their own; 0 if each pulse has its own.
     fine : bool
         Look for the start of the first pulse in steps of a tenth of a degree rather than of a pulse's width.
 
@@ -146,9 +148,9 @@ def fit(pieces: Sequence[Lines], fractions: Floats, medium: Medium, *, fine: boo
     shares = medium.shares if len(fractions) > 1 else medium.shares[:1]
     best: Fit | None = None
     for share in shares:
-        powers = _response_power(spectrum, phasors, share, len(fractions))
+        powers = _response_power(spectrum, phasors, share, banks)
         prepared = [
-            _PieceModel.of(piece, phasor, share, power, medium)
+            _PieceModel.of(piece, phasor, share, power, medium, banks)
             for piece, phasor, power in zip(pieces, phasors, powers, strict=True)
         ]
         for plateau in medium.plateaus:
@@ -167,11 +169,18 @@ def fit(pieces: Sequence[Lines], fractions: Floats, medium: Medium, *, fine: boo
     return best
 
 
-def _response_power(spectrum: _Spectrum, phasors: Sequence[Complexes], share: OwnShare, pulses: int) -> list[Floats]:
+def _grouped(phasors: Complexes, banks: int) -> Complexes:
+    """Sum the phasors of pulses that share what is their own."""
+    if not banks:
+        return phasors
+    return np.stack([phasors[:, k::banks].sum(axis=1) for k in range(banks)], axis=1)
+
+
+def _response_power(spectrum: _Spectrum, phasors: Sequence[Complexes], share: OwnShare, banks: int) -> list[Floats]:
     """s^2 at every line under a pattern: the power that, smoothed over frequency, explains the lines best."""
     gain = np.concatenate(
         [
-            (1 - u) * np.abs(e.sum(axis=1)) ** 2 + u * pulses
+            (1 - u) * np.abs(e.sum(axis=1)) ** 2 + u * (np.abs(_grouped(e, banks)) ** 2).sum(axis=1)
             for e, u in ((e, share.at(p.frequency_hz)) for e, p in zip(phasors, spectrum.pieces, strict=True))
         ]
     )
@@ -183,7 +192,7 @@ def _response_power(spectrum: _Spectrum, phasors: Sequence[Complexes], share: Ow
         trust = power * gain / (power * gain + noise)
         expected = (trust * trust * seen + trust * noise) / gain
         power = (near @ (trust * expected)) / np.maximum(near @ trust, 1e-9)
-    power = np.maximum(power, 1e-4 * noise / pulses)
+    power = np.maximum(power, 1e-4 * noise / phasors[0].shape[1])
     return np.split(power, np.cumsum(spectrum.lengths)[:-1])
 
 
@@ -199,15 +208,18 @@ class _PieceModel:
     base: float
 
     @classmethod
-    def of(cls, lines: Lines, phasors: Complexes, share: OwnShare, power: Floats, medium: Medium) -> "_PieceModel":
+    def of(
+        cls, lines: Lines, phasors: Complexes, share: OwnShare, power: Floats, medium: Medium, banks: int
+    ) -> "_PieceModel":
         pulses = phasors.shape[1]
+        groups = _grouped(phasors, banks)
         own = share.at(lines.frequency_hz)
         common = phasors.sum(axis=1)
-        gain = (1 - own) * np.abs(common) ** 2 + own * pulses
+        gain = (1 - own) * np.abs(common) ** 2 + own * (np.abs(groups) ** 2).sum(axis=1)
         noise = lines.noise_power + medium.misfit * power * pulses
         c = np.sqrt(power * (1 - own)) * common
         d = np.sqrt(power * own)
-        covariance = np.outer(c, c.conj()) + np.outer(d, d) * (phasors @ phasors.conj().T)
+        covariance = np.outer(c, c.conj()) + np.outer(d, d) * (groups @ groups.conj().T)
         # The response undone of the pattern, back in time: where its energy begins is where the pulse begins.
         undone = lines.amplitude * common.conj() / (gain + noise / power) / np.sqrt(power)
         turn = np.exp(2j * np.pi * np.outer(np.arange(START_STEPS) / START_STEPS, lines.order))
