@@ -12,9 +12,11 @@ if TYPE_CHECKING:
     from pulse_audio.catalogue import find_layout, layout_names
     from pulse_audio.clip import Clip, read_clip, write_clip
     from pulse_audio.errors import PulseError
-    from pulse_audio.firing import FiringEvents, firing_events
+    from pulse_audio.exhaust import Exhaust, exhaust_names, find_exhaust
+    from pulse_audio.firing import FiringEvents, Liveliness, firing_events
     from pulse_audio.layout import Cylinder, Layout
     from pulse_audio.speed import SpeedCurve
+    from pulse_audio.synth import Synth, render
 
 __version__ = "0.1.0"
 
@@ -22,16 +24,22 @@ _HOME = {
     "Analysis": "analysis",
     "Clip": "clip",
     "Cylinder": "layout",
+    "Exhaust": "exhaust",
     "FiringEvents": "firing",
     "Hints": "analysis",
     "Layout": "layout",
+    "Liveliness": "firing",
     "PulseError": "errors",
     "SpeedCurve": "speed",
+    "Synth": "synth",
     "analyse": "analysis",
+    "exhaust_names": "exhaust",
+    "find_exhaust": "exhaust",
     "find_layout": "catalogue",
     "firing_events": "firing",
     "layout_names": "catalogue",
     "read_clip": "clip",
+    "render": "synth",
     "write_clip": "clip",
 }
 
@@ -39,16 +47,22 @@ __all__ = [
     "Analysis",
     "Clip",
     "Cylinder",
+    "Exhaust",
     "FiringEvents",
     "Hints",
     "Layout",
+    "Liveliness",
     "PulseError",
     "SpeedCurve",
+    "Synth",
     "analyse",
+    "exhaust_names",
+    "find_exhaust",
     "find_layout",
     "firing_events",
     "layout_names",
     "read_clip",
+    "render",
     "write_clip",
 ]
 
