@@ -5,7 +5,6 @@ import math
 import os
 import tomllib
 from functools import cache
-from importlib import resources
 from pathlib import Path
 
 from pulse_audio.errors import LayoutError
@@ -18,7 +17,7 @@ NEAREST = 3
 
 @cache
 def _tables() -> dict[str, dict[str, object]]:
-    text = resources.files("pulse_audio").joinpath("catalogue.toml").read_text(encoding="utf-8")
+    text = Path(__file__).with_name("catalogue.toml").read_text(encoding="utf-8")
     return tomllib.loads(text)
 
 

@@ -8,7 +8,6 @@ import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
-from importlib.resources import files as package_files
 from pathlib import Path
 
 from pulse_audio import checks
@@ -209,7 +208,7 @@ def _sections(key: str, value: object) -> tuple[Section, ...]:
 
 @cache
 def _ready() -> dict[str, Exhaust]:
-    text = package_files("pulse_audio").joinpath("exhausts.toml").read_text(encoding="utf-8")
+    text = Path(__file__).with_name("exhausts.toml").read_text(encoding="utf-8")
     return {name: from_table(name, table) for name, table in tomllib.loads(text).items()}
 
 
