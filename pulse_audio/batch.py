@@ -3,7 +3,7 @@
 import multiprocessing
 import os
 import signal
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass, field, replace
@@ -37,10 +37,10 @@ def analyse_file(task: Task) -> Analysis:
     PulseError
         The file cannot be read, or holds nothing that can be analysed.
     """
-    from pulse_audio.clip import read_clip
+    from pulse_audio.clip import read_in_turn
 
-    clip = read_clip(task.path, start_s=task.start_s, end_s=task.end_s, channel=task.channel)
-    return analyse_clip(clip, task)
+    parts = read_in_turn(task.path, start_s=task.start_s, end_s=task.end_s, channel=task.channel)
+    return analyse_parts(parts, task)
 
 
 def read_span(task: Task, found: Analysis) -> "Clip":
@@ -50,12 +50,21 @@ def read_span(task: Task, found: Analysis) -> "Clip":
     return read_clip(task.path, start_s=found.span_s[0], end_s=found.span_s[1], channel=task.channel)
 
 
-def analyse_clip(clip: "Clip", task: Task) -> Analysis:
-    """Analyse sound that has been read or recorded for a task; times in the answer count from the start of the file."""
-    from pulse_audio.analysis import analyse
+def analyse_parts(parts: "Iterable[Clip]", task: Task) -> Analysis:
+    """Analyse sound that comes in parts, one after the other; times in the answer count from the start of the file."""
+    from pulse_audio.analysis.analyser import analyse_blocks
 
-    found = analyse(clip, task.hints)
-    cut = (f"the file is cut short: it holds {clip.duration_s:.1f} s and promises more",) if clip.cut_short else ()
+    held_s, cut_short = 0.0, False
+
+    def noted() -> "Iterator[Clip]":
+        nonlocal held_s, cut_short
+        for part in parts:
+            held_s += part.duration_s
+            cut_short = part.cut_short
+            yield part
+
+    found = analyse_blocks(noted(), task.hints)
+    cut = (f"the file is cut short: it holds {held_s:.1f} s and promises more",) if cut_short else ()
     return replace(
         found,
         span_s=(found.span_s[0] + task.start_s, found.span_s[1] + task.start_s),

@@ -23,6 +23,7 @@ Floats = NDArray[np.float64]
 FORMATS = {".wav": "WAV", ".flac": "FLAC", ".ogg": "OGG"}
 SUBTYPES = {"16": "PCM_16", "24": "PCM_24", "float": "FLOAT"}
 MAX_CHANNELS = 64
+RATES_HZ = (1_000, 400_000)
 MAX_CHANNELS_WRITTEN = 8  # FLAC has no more; OGG with hundreds brings libsndfile down
 BLOCK_FRAMES = 1 << 13  # a damaged block is lost whole, so they are short
 LARGEST_SAMPLE = 1e10  # whole numbers of 32 bits stored as float without scaling still pass
@@ -130,7 +131,7 @@ def _opened(path: Path) -> Iterator[Any]:
         except (soundfile.SoundFileError, RuntimeError, TypeError, ValueError) as e:
             raise ClipError(f"{shown(path)}: not a sound file that can be read (WAV, FLAC, OGG, AIFF)") from e
         with sound:
-            if not 1 <= sound.channels <= MAX_CHANNELS or sound.samplerate < 1:
+            if not 1 <= sound.channels <= MAX_CHANNELS or not RATES_HZ[0] <= sound.samplerate <= RATES_HZ[1]:
                 raise ClipError(f"{shown(path)}: {sound.channels} channels at {sound.samplerate} Hz cannot be right")
             yield sound
 
@@ -170,40 +171,71 @@ def read_clip(path: Path, *, start_s: float = 0.0, end_s: float | None = None, c
         numbers.
     """
     with _opened(path) as sound:
-        rate = sound.samplerate
-        first = round(start_s * rate)
-        last = sound.frames if end_s is None else min(round(end_s * rate), sound.frames)
-        if not 0 <= first < max(last, 1):
+        part = _Part(sound, path, start_s, end_s, channel)
+        samples = np.concatenate(list(part.blocks()))
+    return Clip(
+        samples=samples[:, 0] if samples.shape[1] == 1 else samples,
+        sample_rate_hz=part.sample_rate_hz,
+        cut_short=part.cut_short,
+    )
+
+
+def read_in_turn(
+    path: Path, *, start_s: float = 0.0, end_s: float | None = None, channel: int | None = None, turn_s: float = 60.0
+) -> Iterator[Clip]:
+    """Read a sound file of any length as mono clips of `turn_s` seconds, one after the other.
+
+    Parameters and errors are those of `read_clip`; all channels are averaged if none is named. Only the last clip can
+    tell that the file was cut short.
+    """
+    with _opened(path) as sound:
+        part = _Part(sound, path, start_s, end_s, channel)
+        turn = round(turn_s * part.sample_rate_hz)
+        held: Floats = np.empty(0)
+        for block in part.blocks():
+            held = np.concatenate((held, block.mean(axis=1)))
+            if len(held) > turn:  # one frame more: so the last clip is never empty
+                yield Clip(samples=held[:turn], sample_rate_hz=part.sample_rate_hz)
+                held = held[turn:]
+        yield Clip(samples=held, sample_rate_hz=part.sample_rate_hz, cut_short=part.cut_short)
+
+
+class _Part:
+    """A span and a channel of an opened sound file; both must be in it."""
+
+    def __init__(self, sound: Any, path: Path, start_s: float, end_s: float | None, channel: int | None) -> None:
+        self.sample_rate_hz = int(sound.samplerate)
+        self._sound, self._name, self._channel = sound, shown(path), channel
+        self._at = round(start_s * self.sample_rate_hz)
+        self._last = sound.frames if end_s is None else min(round(end_s * self.sample_rate_hz), sound.frames)
+        self._to_its_end = end_s is None
+        self.cut_short = False  # known once all was read
+        if not 0 <= self._at < max(self._last, 1):
             raise ClipError(
-                f"{shown(path)}: the span {start_s:g} to {'the end' if end_s is None else f'{end_s:g}'} s "
-                f"is not in it; it lasts {sound.frames / rate:.2f} s"
+                f"{self._name}: the span {start_s:g} to {'the end' if end_s is None else f'{end_s:g}'} s "
+                f"is not in it; it lasts {sound.frames / self.sample_rate_hz:.2f} s"
             )
         if channel is not None and not 1 <= channel <= sound.channels:
-            raise ClipError(f"{shown(path)}: no channel {channel}; it has {sound.channels}")
-        blocks = [b if channel is None else b[:, channel - 1 : channel] for b in _blocks(sound, first, last)]
-        cut_short = sum(len(b) for b in blocks) < last - first or (end_s is None and _promised_more(sound))
-    if not blocks:
-        raise ClipError(f"{shown(path)}: holds no sound that can be read; it is empty or damaged")
-    samples = np.concatenate(blocks)
-    largest = float(np.max(np.abs(samples)))
-    if not largest <= LARGEST_SAMPLE:
-        raise ClipError(f"{shown(path)}: holds samples that are no numbers or beyond any scale; export it again")
-    return Clip(samples=samples[:, 0] if samples.shape[1] == 1 else samples, sample_rate_hz=rate, cut_short=cut_short)
+            raise ClipError(f"{self._name}: no channel {channel}; it has {sound.channels}")
 
-
-def _blocks(sound: Any, first: int, last: int) -> Iterator[Floats]:
-    """Read a span block by block: a header that claims hours costs nothing until the samples are really there."""
-    at = first
-    try:
-        sound.seek(first)
-        while at < last:
-            block = sound.read(min(BLOCK_FRAMES, last - at), dtype="float64", always_2d=True)
-            if not len(block):
-                return
-            yield block
-            at += len(block)
-    except (_soundfile().SoundFileError, RuntimeError):
-        return  # damaged from here on; what came before it is good
+    def blocks(self) -> Iterator[Floats]:
+        """Read block by block, each (n, channels): a header that claims hours costs nothing until they are there."""
+        first = self._at
+        try:
+            self._sound.seek(first)
+            while self._at < self._last:
+                block = self._sound.read(min(BLOCK_FRAMES, self._last - self._at), dtype="float64", always_2d=True)
+                if not len(block):
+                    break
+                self._at += len(block)
+                if not float(np.max(np.abs(block))) <= LARGEST_SAMPLE:
+                    raise ClipError(f"{self._name}: holds samples that are no numbers or beyond any scale")
+                yield block if self._channel is None else block[:, self._channel - 1 : self._channel]
+        except (_soundfile().SoundFileError, RuntimeError):
+            pass  # damaged from here on; what came before it is good
+        if self._at == first:
+            raise ClipError(f"{self._name}: holds no sound that can be read; it is empty or damaged")
+        self.cut_short = self._at < self._last or (self._to_its_end and _promised_more(self._sound))
 
 
 def _promised_more(sound: Any) -> bool:

@@ -182,6 +182,6 @@ def _match_text(match: dict[str, object]) -> str:
 def _percent(share: float) -> str:
     if 0 < share < 0.005:
         return "under 1 %"
-    if 0.995 <= share < 1:
+    if share >= 0.995:
         return "over 99 %"
     return f"{100 * share:.0f} %"

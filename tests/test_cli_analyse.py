@@ -6,7 +6,7 @@ import signal
 import subprocess
 import sys
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import replace
 from pathlib import Path
 
@@ -15,8 +15,8 @@ import pytest
 import soundfile
 from click.testing import Result
 
-import pulse_audio.analysis
 from pulse_audio import batch
+from pulse_audio.analysis import analyser
 from pulse_audio.analysis.result import Analysis, Hints, Reading
 from pulse_audio.cli import progress
 from pulse_audio.clip import Clip, read_clip
@@ -33,8 +33,9 @@ def found(monkeypatch: pytest.MonkeyPatch) -> list[Hints]:
     """Put a known answer in the place of the analysis; returns the hints that each call was given."""
     hints_given: list[Hints] = []
 
-    def analyse(clip: Clip, hints: Hints) -> Analysis:
+    def analyse_blocks(blocks: Iterable[Clip], hints: Hints) -> Analysis:
         hints_given.append(hints)
+        [clip] = blocks
         if clip.duration_s < 0.5:
             raise ClipError("too short: 0.5 s are needed")
         return Analysis(
@@ -48,7 +49,7 @@ def found(monkeypatch: pytest.MonkeyPatch) -> list[Hints]:
             readings=(Reading(layouts=("parallel-twin-180",), strokes=4, cylinders=2, rpm=925.0, probability=0.9),),
         )
 
-    monkeypatch.setattr(pulse_audio.analysis, "analyse", analyse, raising=False)
+    monkeypatch.setattr(analyser, "analyse_blocks", analyse_blocks)
     return hints_given
 
 

@@ -13,7 +13,7 @@ import pytest
 import soundfile
 from numpy.typing import NDArray
 
-from pulse_audio.clip import Clip, clip_info, read_clip, write_clip
+from pulse_audio.clip import Clip, clip_info, read_clip, read_in_turn, write_clip
 from pulse_audio.errors import ClipError, OutputError
 
 RATE_HZ = 44_100
@@ -99,6 +99,17 @@ def test_span_and_channel(tmp_path: Path) -> None:
     assert (info.frames, info.channels, info.sample_rate_hz, info.duration_s) == (30_000, 2, 10_000, 3.0)
 
 
+@pytest.mark.parametrize("frames", [1, 9_999, 10_000, 10_001, 35_000])
+def test_read_in_turn(tmp_path: Path, frames: int) -> None:
+    """Parts of a second each, put together, are the average of all channels, and only the last may be shorter."""
+    samples = _noise(frames, 2)
+    write_clip(tmp_path / "a.wav", Clip(samples=samples, sample_rate_hz=10_000), subtype="float")
+    parts = [part.samples for part in read_in_turn(tmp_path / "a.wav", turn_s=1.0)]
+    assert {len(part) for part in parts[:-1]} <= {10_000}
+    assert 0 < len(parts[-1]) <= 10_000
+    np.testing.assert_allclose(np.concatenate(parts), samples.mean(axis=1), atol=2.0**-24)
+
+
 @pytest.mark.parametrize(
     ("span", "said"),
     [
@@ -143,6 +154,8 @@ BAD = {
     "cut-header.ogg": (b"OggS\0\2", "not a sound file"),
     "no-channels.wav": (_wav_header(1000, channels=0) + bytes(1000), "not a sound file"),
     "many-channels.wav": (_wav_header(1000, channels=1000) + bytes(2000), "cannot be right|not a sound file"),
+    "slow.wav": (_wav_header(1000, rate_hz=11) + bytes(1000), "11 Hz cannot be right"),
+    "fast.wav": (_wav_header(1000, rate_hz=2**31 - 1) + bytes(1000), "cannot be right"),
     "no-rate.wav": (_wav_header(1000, rate_hz=0) + bytes(1000), "cannot be right|not a sound file"),
     "nan.wav": (_wav_header(4000, kind=3, bits=32) + struct.pack("<f", float("nan")) * 1000, "no numbers"),
     "infinite.wav": (_wav_header(4000, kind=3, bits=32) + struct.pack("<f", float("-inf")) * 1000, "no numbers"),

@@ -152,7 +152,7 @@ def test_names_in_text_hold_no_controls() -> None:
 @pytest.mark.parametrize(
     ("confidence", "words"),
     [
-        (1.0, "almost certain, 100 %"),
+        (1.0, "almost certain, over 99 %"),
         (0.997, "almost certain, over 99 %"),
         (0.9, "very likely, 90 %"),
         (0.75, "likely, 75 %"),

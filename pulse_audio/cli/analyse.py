@@ -170,13 +170,13 @@ def _from_microphone(
     duration_s: float, device: str | None, keep: Path | None, hints: "Hints", *, force: bool
 ) -> "Iterator[Answer]":
     """Record, and yield what was found."""
-    from pulse_audio.batch import Task, analyse_clip
+    from pulse_audio.batch import Task, analyse_parts
     from pulse_audio.cli.microphone import record_clip
     from pulse_audio.clip import cut
 
     clip = record_clip(duration_s, device=device, keep=keep, force=force).clip
     name = keep or Path(MICROPHONE)
-    yield str(name), analyse_clip(clip, Task(path=name, hints=hints)), lambda found: cut(clip, *found.span_s)
+    yield str(name), analyse_parts([clip], Task(path=name, hints=hints)), lambda found: cut(clip, *found.span_s)
 
 
 def _print_answer(name: str, outcome: "Analysis | PulseError", *, as_json: bool, first: bool) -> None:
