@@ -113,6 +113,14 @@ def test_misfire_leaves_a_gap(run: Run, tmp_path: Path) -> None:
     assert failed < 1e-3 * fired
 
 
+def test_noise_option(run: Run, tmp_path: Path) -> None:
+    """More flow noise is more sound at high frequencies: 20 dB more of it, well above the pulses' own."""
+    options = ("boxer-twin", "--rpm", 2500, "--duration", 2, "--bits", "float", "--exhaust", "road-silencer")
+    quiet, loud = (_render(run, tmp_path / f"{k}.wav", *options, "--noise", k) for k in (-40, 20))
+    shares = [np.sum(np.abs(np.fft.rfft(x))[8000:] ** 2) / np.sum(x**2) for x in (quiet, loud)]  # above 4 kHz
+    assert shares[1] > 10 * shares[0]
+
+
 def test_blip_sounds_faster_in_the_middle(run: Run, tmp_path: Path) -> None:
     """A blip idles, speeds up and comes back: firings a second from the table of events."""
     table = tmp_path / "a.csv"

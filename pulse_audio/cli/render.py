@@ -40,6 +40,15 @@ exhaust_option = click.option(
     metavar="SHARE",
     help="Throttle from 0, closed, to 1, open.",
 )
+@click.option(
+    "--noise",
+    "noise_db",
+    type=click.FloatRange(-60.0, 20.0),
+    default=0.0,
+    show_default=True,
+    metavar="DB",
+    help="Flow noise against its usual level.",
+)
 @click.option("--misfire", multiple=True, metavar="CYL[:SHARE]", help="Cylinder that fails in a share of its cycles.")
 @click.option("--stereo", is_flag=True, help="Open ends placed from left to right as the layout lies.")
 @click.option(
@@ -65,6 +74,7 @@ def command(
     exhaust: str,
     ideal: bool,
     load: float,
+    noise_db: float,
     misfire: tuple[str, ...],
     stereo: bool,
     tick_db: float | None,
@@ -88,7 +98,7 @@ def command(
     from pulse_audio.synth import Synth, highest_rpm, render_blocks
 
     pipes = find_exhaust(exhaust)
-    life = _liveliness(layout, ideal=ideal, load=load, misfire=misfire)
+    life = _liveliness(layout, ideal=ideal, load=load, noise_db=noise_db, misfire=misfire)
     curve = _curve(speed, duration_s, blip=blip)
     if loop and speed.steady_rpm is None:
         raise RangeError("a loop needs a steady speed: give --rpm one number")
@@ -129,11 +139,15 @@ def command(
         click.echo(f"{shown(events)}: {count} firings")
 
 
-def _liveliness(layout: "Layout", *, ideal: bool, load: float, misfire: tuple[str, ...]) -> "Liveliness":
+def _liveliness(
+    layout: "Layout", *, ideal: bool, load: float, noise_db: float, misfire: tuple[str, ...]
+) -> "Liveliness":
     from pulse_audio.firing import Liveliness, parse_misfire
 
     failing = tuple(parse_misfire(text, layout) for text in misfire)
-    return Liveliness.ideal(load=load, misfire=failing) if ideal else Liveliness(load=load, misfire=failing)
+    if ideal:
+        return Liveliness.ideal(load=load, misfire=failing)
+    return Liveliness(load=load, noise_db=noise_db, misfire=failing)
 
 
 def _curve(speed: options.Speed, duration_s: float, *, blip: bool) -> "SpeedCurve":
