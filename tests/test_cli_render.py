@@ -11,6 +11,9 @@ import pytest
 import soundfile
 from click.testing import Result
 
+from pulse_audio.cli.render import EXHAUSTS
+from pulse_audio.exhaust import exhaust_names
+
 Run = Callable[..., Result]
 Refused = Callable[..., str]
 
@@ -113,6 +116,11 @@ def test_misfire_leaves_a_gap(run: Run, tmp_path: Path) -> None:
     assert failed < 1e-3 * fired
 
 
+def test_help_names_the_exhausts() -> None:
+    """The help names every ready exhaust."""
+    assert exhaust_names() == EXHAUSTS
+
+
 def test_noise_option(run: Run, tmp_path: Path) -> None:
     """More flow noise is more sound at high frequencies: 20 dB more of it, well above the pulses' own."""
     options = ("boxer-twin", "--rpm", 2500, "--duration", 2, "--bits", "float", "--exhaust", "road-silencer")
@@ -178,6 +186,7 @@ def test_ticks_and_exhaust_change_the_sound(run: Run, tmp_path: Path) -> None:
         (("boxer-twin", "--exhaust", "none"), "no exhaust is called"),
         (("boxer-twin", "--ticks", "3"), "ticks"),
         (("boxer-twin", "--load", "2"), "load"),
+        (("boxer-twin", "--noise", "nan"), "noise"),
         (("boxer-twin", "--sample-rate", "1"), "sample-rate"),
         (("boxer-twin", "--bits", "12"), "bits"),
     ],

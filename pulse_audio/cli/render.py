@@ -15,12 +15,18 @@ if TYPE_CHECKING:
 BYTES = {"16": 2, "24": 3, "float": 4}
 WAV_BYTES = 2**32 - 1000  # its sizes are 32 bits wide
 
+# Said here again, so that --help need not read the exhausts.
+EXHAUSTS = (
+    "open-stubs", "straight-pipes", "open-collector", "unequal-primaries", "stepped-collector", "bank-silencers",
+    "road-silencer", "quiet-road-silencer",
+)  # fmt: skip
+
 exhaust_option = click.option(
     "--exhaust",
     metavar="NAME|FILE",
     default="open-stubs",
     show_default=True,
-    help="Exhaust to sound through: its name, or a TOML file.",
+    help=f"Exhaust to sound through: {', '.join(EXHAUSTS)}, or a TOML file.",
 )
 
 
@@ -43,7 +49,7 @@ exhaust_option = click.option(
 @click.option(
     "--noise",
     "noise_db",
-    type=click.FloatRange(-60.0, 20.0),
+    type=options.Within(-60.0, 20.0),
     default=0.0,
     show_default=True,
     metavar="DB",
