@@ -12,10 +12,10 @@ from pathlib import Path
 
 from pulse_audio import checks
 from pulse_audio.errors import ExhaustError, RangeError
+from pulse_audio.files import read_toml, shown
 from pulse_audio.layout import MAX_CYLINDERS, Layout
 
 JOINS = ("each", "all", "banks", "pairs", "pairs-then-all")
-MAX_FILE_BYTES = 100_000
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -243,18 +243,7 @@ def from_toml(path: Path) -> Exhaust:
     ExhaustError
         The file cannot be read, is no TOML, or holds no legal exhaust.
     """
-    from pulse_audio.files import shown
-
-    try:
-        with path.open("rb") as stream:
-            raw = stream.read(MAX_FILE_BYTES + 1)
-        if len(raw) > MAX_FILE_BYTES:
-            raise ExhaustError(f"exhaust file {shown(path)}: larger than {MAX_FILE_BYTES} bytes; that is no exhaust")
-        table = tomllib.loads(raw.decode())
-    except OSError as e:
-        raise ExhaustError(f"exhaust file {shown(path)}: {e.strerror}") from e
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError) as e:
-        raise ExhaustError(f"exhaust file {shown(path)} is no TOML: {' '.join(str(e).split())}") from e
+    table = read_toml(path, "exhaust", ExhaustError)
     name = table.get("name", path.stem)
     if not isinstance(name, str) or not name:
         raise ExhaustError(f"exhaust file {shown(path)}: name must be text")

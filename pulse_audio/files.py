@@ -1,23 +1,56 @@
-"""Writing files so that a stopped run leaves the old file or the new one, never half of one."""
+"""Files: small ones read within limits, all written so that a stopped run leaves the old one or the new one whole."""
 
 import contextlib
 import os
 import stat
+import tomllib
 from collections.abc import Iterator
 from pathlib import Path
-from typing import IO
+from typing import IO, Any
 
-from pulse_audio.errors import OutputError
+from pulse_audio.errors import OutputError, PulseError
 
 try:
     import fcntl
 except ImportError:  # not a POSIX system: two runs writing one file at once are not told apart
     fcntl = None  # type: ignore[assignment]
 
+TOML_BYTES = 100_000
+TOML_LINE = 4_000  # characters; the parser's time grows with the square of the dots or brackets in a line
+
 
 def shown(name: object) -> str:
     """Return a text fit for a terminal: control characters become visible escapes."""
     return "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in str(name))
+
+
+def read_toml(path: Path, kind: str, error: type[PulseError]) -> dict[str, Any]:
+    """Read a TOML file that a user wrote.
+
+    Parameters
+    ----------
+    path : Path
+    kind : str
+        What it holds, for the message: ``layout``.
+    error : type of PulseError
+        What is raised if it cannot be read, is too large, or is no TOML.
+    """
+    where = f"{kind} file {shown(path)}"
+    try:
+        with path.open("rb") as stream:
+            raw = stream.read(TOML_BYTES + 1)
+        if len(raw) > TOML_BYTES:
+            raise error(f"{where}: larger than {TOML_BYTES} bytes; that is no {kind}")
+        text = raw.decode()
+        if any(len(line) > TOML_LINE for line in text.splitlines()):
+            raise error(f"{where} is no TOML for us: a line has more than {TOML_LINE} characters")
+        return tomllib.loads(text)
+    except OSError as e:
+        raise error(f"{where}: {e.strerror}") from e
+    except error:
+        raise
+    except (ValueError, RecursionError) as e:  # no text, no TOML, a number of thousands of digits, or too deep
+        raise error(f"{where} is no TOML: {shown(' '.join(str(e).split()))}") from e
 
 
 @contextlib.contextmanager

@@ -10,18 +10,17 @@ later, and `firing_deg` says which.
 
 import math
 import re
-import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from pulse_audio import checks
 from pulse_audio.errors import LayoutError, RangeError
+from pulse_audio.files import read_toml, shown
 from pulse_audio.units import cycle_deg
 
 ANGLE_TOLERANCE_DEG = 0.01  # angles are typed in by hand: 51.43 for a seventh of a turn must pass
 MAX_CYLINDERS = 48
-MAX_FILE_BYTES = 100_000
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -306,19 +305,7 @@ def from_toml(path: Path) -> Layout:
     LayoutError
         The file cannot be read, is no TOML, or holds no legal layout.
     """
-    from pulse_audio.files import shown
-
-    try:
-        with path.open("rb") as stream:
-            raw = stream.read(MAX_FILE_BYTES + 1)
-        if len(raw) > MAX_FILE_BYTES:
-            raise LayoutError(f"layout file {shown(path)}: larger than {MAX_FILE_BYTES} bytes; that is no layout")
-        table = tomllib.loads(raw.decode())
-    except OSError as e:
-        raise LayoutError(f"layout file {shown(path)}: {e.strerror}") from e
-    except (ValueError, RecursionError) as e:  # no text, no TOML, or a number of thousands of digits
-        reason = " ".join(str(e).split())
-        raise LayoutError(f"layout file {shown(path)} is no TOML: {reason}") from e
+    table = read_toml(path, "layout", LayoutError)
     name = table.get("name", path.stem)
     if not isinstance(name, str) or not name:
         raise LayoutError(f"layout file {shown(path)}: name must be text")

@@ -10,8 +10,8 @@ from pathlib import Path
 
 import pytest
 
-from pulse_audio.errors import OutputError
-from pulse_audio.files import made_folder, replaced_file, shown, write_text
+from pulse_audio.errors import LayoutError, OutputError
+from pulse_audio.files import made_folder, read_toml, replaced_file, shown, write_text
 
 
 def _child(code: str, folder: Path, **options: object) -> subprocess.Popen[str]:
@@ -263,6 +263,28 @@ def test_made_folder(tmp_path: Path) -> None:
         made_folder(folder / "page.txt", force=True)
     with pytest.raises(OutputError, match="there is no folder"):
         made_folder(tmp_path / "no" / "results", force=True)
+
+
+@pytest.mark.parametrize(
+    ("body", "said"),
+    [
+        (b"a = " + b"[" * 3000, "is no TOML"),
+        (b"a = " + b"[" * 5000, "a line has more than 4000"),
+        (b"a." * 5000 + b"b = 1", "a line has more than 4000"),
+        (b"# x\n" * 60_000, "larger than 100000 bytes"),
+        (b"\xff", "is no TOML"),
+        (b"a = 1\na = 2", "is no TOML"),
+    ],
+)
+def test_toml_bombs(tmp_path: Path, body: bytes, said: str) -> None:
+    """A TOML file that is too large, too deep or none is refused in one line of bounded length."""
+    (tmp_path / "a.toml").write_bytes(body)
+    with pytest.raises(LayoutError, match=said) as caught:
+        read_toml(tmp_path / "a.toml", "layout", LayoutError)
+    assert str(caught.value).isprintable()
+    assert len(str(caught.value)) < 500
+    with pytest.raises(LayoutError, match="No such file"):
+        read_toml(tmp_path / "none.toml", "layout", LayoutError)
 
 
 @pytest.mark.parametrize(

@@ -9,9 +9,7 @@ from importlib import resources
 from pathlib import Path
 
 from pulse_audio.errors import PulseError
-from pulse_audio.files import shown
-
-MAX_FILE_BYTES = 200_000
+from pulse_audio.files import read_toml, shown
 
 
 class TextsError(PulseError, ValueError):
@@ -83,16 +81,7 @@ def read_texts(path: Path) -> Texts:
     TextsError
         It cannot be read, lacks a text, or a text has other {places} than the English one.
     """
-    try:
-        with path.open("rb") as stream:
-            raw = stream.read(MAX_FILE_BYTES + 1)
-        if len(raw) > MAX_FILE_BYTES:
-            raise TextsError(f"language file {shown(path)}: larger than {MAX_FILE_BYTES} bytes")
-        tables = tomllib.loads(raw.decode())
-    except OSError as e:
-        raise TextsError(f"language file {shown(path)}: {e.strerror}") from e
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError) as e:
-        raise TextsError(f"language file {shown(path)} is no TOML: {' '.join(str(e).split())}") from e
+    tables = read_toml(path, "language", TextsError)
     layouts = tables.pop("layouts", {})
     faults = [*_faults(tables), *_layout_faults(layouts)]
     if faults:
