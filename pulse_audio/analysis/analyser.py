@@ -12,6 +12,7 @@ from pulse_audio.analysis.fold import Lines, Phase, Piece, piece
 from pulse_audio.analysis.hypotheses import (
     HISS_TOP_HZ,
     MOST_LINES,
+    SLOWEST_CYCLE_HZ,
     TEMPER,
     TOP_HZ,
     Hypothesis,
@@ -38,6 +39,8 @@ MOST_PIECES = 3
 TRACK_STEP_S = 0.25
 UNDECIDED = 0.2  # an answer less likely than this is not given
 PRESENT = 0.6
+CLEARLY_SLOWER = 20.0  # evidence for a beat slower than any engine over that for an engine
+SURE = 0.98
 
 
 def analyse(clip: Clip, hints: Hints | None = None) -> Analysis:
@@ -184,11 +187,13 @@ def _answer(heard: _Heard, hints: Hints, duration_s: float, sample_rate_hz: int,
         )
     main = material.wave[0]
     found = weigh(material, cycle_ratios(main))
-    choice = choose(engines(found, main.rate_hz), hints)
+    runs = [h for h in found if h.ratio * main.rate_hz >= SLOWEST_CYCLE_HZ]
+    choice = choose(engines(runs, main.rate_hz), hints)
     if choice is None:
         return replace(blank, verdict="undetermined", notes=(*heard.notes, "the hints leave no engine that fits"))
     clues = presence.clues(heard.track, span, material, choice.best.hypothesis)
-    present = presence.probability(clues, heard.hum_hz)
+    slower = max((h.evidence for h in found if h not in runs), default=-math.inf) - choice.best.hypothesis.evidence
+    present = presence.probability(clues, heard.hum_hz) if slower < CLEARLY_SLOWER else 1 - SURE
     if present < PRESENT:
         return replace(
             blank,

@@ -29,9 +29,8 @@ class Phase:
     def from_rate(cls, time_s: Floats, rate_hz: Floats, duration_s: float, step_s: float = 0.002) -> "Phase":
         """Integrate a rate given at some times (linear in its logarithm between them)."""
         grid = np.arange(0.0, duration_s + step_s, step_s)
-        rate = np.asarray(np.exp(np.interp(grid, time_s, np.log(rate_hz))), np.float64)
-        steps: Floats = 0.5 * (rate[1:] + rate[:-1]) * step_s
-        return cls(cycles=np.concatenate((np.zeros(1), np.cumsum(steps))), step_s=step_s)
+        rate: Floats = np.exp(np.interp(grid, time_s, np.log(rate_hz)))
+        return cls(cycles=_running_sum(0.5 * (rate[1:] + rate[:-1]) * step_s), step_s=step_s)
 
     @property
     def time_s(self) -> Floats:
@@ -61,7 +60,13 @@ class Phase:
         steps = np.diff(self.cycles)
         middle_s = self.time_s[:-1] + self.step_s / 2
         steps = steps * (1 + np.interp(middle_s, time_s, relative_error))
-        return Phase(cycles=np.concatenate(([0.0], np.cumsum(steps))), step_s=self.step_s)
+        return Phase(cycles=_running_sum(steps), step_s=self.step_s)
+
+
+def _running_sum(steps: Floats) -> Floats:
+    total = np.zeros(len(steps) + 1)
+    np.cumsum(steps, out=total[1:])
+    return total
 
 
 def resampled(signal: Floats, rate_hz: int, phase: Phase, first: float, last: float, per_cycle: int) -> Floats:

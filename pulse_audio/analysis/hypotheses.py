@@ -32,6 +32,7 @@ TEMPER = 0.5  # the Gaussian model is no more than half right: its odds are damp
 HISS_WEIGHT = 0.5
 CLOSE_RACE = 25.0  # evidence within which a pattern is worth a full fit
 LIKELY_RPM = (500.0, 9000.0)
+SLOWEST_CYCLE_HZ = 3.3  # 400 rpm of a four-stroke: no engine keeps running below; clocks and drums beat slower
 RPM_FALL = 4.0  # log odds lost for each factor of two beyond the likely speeds
 
 

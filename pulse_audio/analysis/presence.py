@@ -30,7 +30,7 @@ class Clues:
         Share of the wave's power up to 1000 Hz that stands in those lines.
     span_s : float
         Length of the steady stretch.
-    cycle_hz, firing_hz : float
+    firing_hz : float
     """
 
     track_evidence: float
@@ -38,7 +38,6 @@ class Clues:
     hiss_lines: float
     line_share: float
     span_s: float
-    cycle_hz: float
     firing_hz: float
 
 
@@ -54,7 +53,6 @@ def clues(track: Track, span: Span, material: Material, best: Hypothesis) -> Clu
         hiss_lines=hiss_lines,
         line_share=share,
         span_s=span.duration_s,
-        cycle_hz=wave.rate_hz * best.ratio,
         firing_hz=wave.rate_hz * best.ratio * best.candidate.pulses,
     )
 
@@ -69,8 +67,8 @@ def _clear_lines(piece: Piece, ratio: float, top_hz: float) -> tuple[float, floa
     return clear, float(1.5 * np.maximum(power - lines.noise_power, 0).sum() / max(bins[low:high].sum(), 1e-30))
 
 
-# Weights of a logistic regression (least squares penalty 1/2) of engines against other sounds: 221 made and real engines
-# and 310 other sounds; docs/studies/accuracy.py measures it on others.
+# Weights of a logistic regression (penalty 1/2 of their squares) of engines against other sounds: 221 made and real
+# engines and 310 other sounds; docs/studies/accuracy.py measures it on others.
 INTERCEPT = -5.85
 PER_WAVE_LINES = 1.01  # per natural log of 1 + lines: the more multiples, the more pulse-like
 PER_HISS_LINES = 1.29  # flow noise swells with the pulses; tones and voices have no such noise
@@ -80,14 +78,11 @@ PER_EVIDENCE = 0.54
 PER_FAST = -0.53  # per natural log above 60 firings a second, where voices and instruments sing
 FAST_HZ = 60.0
 LONGEST_SPAN_S = 6.0
-SLOWEST_CYCLE_HZ = 3.3  # 400 rpm of a four-stroke: no engine keeps running below; clocks and drums beat slower
 HUM_TOLERANCE = 0.002
 
 
 def probability(found: Clues, hum_hz: float | None) -> float:
-    """Return the probability that an engine runs; mains hum and beats slower than any engine are none."""
-    if found.cycle_hz < SLOWEST_CYCLE_HZ:
-        return 0.02
+    """Return the probability that an engine runs; mains hum is none."""
     if hum_hz is not None and abs(found.firing_hz / hum_hz - max(1, round(found.firing_hz / hum_hz))) < HUM_TOLERANCE:
         return 0.05
     log_odds = (
