@@ -4,17 +4,19 @@ The JSON object is a contract (docs/json.md): keys are added, never renamed.
 """
 
 import math
+import textwrap
 from collections.abc import Sequence
 
 from pulse_audio.analysis.result import Analysis, Reading
 from pulse_audio.files import shown
 
 CAUTION = (
-    "This describes a sound. It is no diagnosis: have a qualified mechanic look at an engine before you rely on it."
+    "This describes a sound. It is no diagnosis: have a qualified mechanic look at\nan engine before you rely on it."
 )
 TRACK_POINTS_SHOWN = 2
-READINGS_SHOWN = 6
-NAMES_SHOWN = 4
+READINGS_SHOWN = 16
+NAMES_COLUMNS = 44
+LINE_COLUMNS = 79
 SURENESS = ((0.98, "almost certain"), (0.9, "very likely"), (0.7, "likely"), (0.5, "more likely than not"))
 STROKES = {2: "two-stroke", 4: "four-stroke"}
 WEAK_SHARE_SHOWN = 0.05  # of the cycles; below this a pulse that falters now and then is common in a good engine
@@ -71,10 +73,14 @@ def to_text(file: str, analysis: Analysis) -> str:
     if analysis.readings:
         lines += ["", *(f"  {line}".rstrip() for line in _reading_lines(analysis))]
     if analysis.layout_match:
-        lines += ["", f"  {_match_text(analysis.layout_match)}"]
+        lines += ["", *_wrapped(_match_text(analysis.layout_match))]
     if analysis.notes:
-        lines += ["", *(f"  note: {note}" for note in analysis.notes)]
+        lines += ["", *(line for note in analysis.notes for line in _wrapped(f"note: {note}"))]
     return "\n".join(lines)
+
+
+def _wrapped(text: str) -> list[str]:
+    return textwrap.wrap(text, LINE_COLUMNS, initial_indent="  ", subsequent_indent="    ")
 
 
 def sureness(confidence: float) -> str:
@@ -119,7 +125,7 @@ def _pattern_facts(analysis: Analysis) -> list[tuple[str, str]]:
 
 def _intervals_text(intervals: Sequence[float], sd: Sequence[float]) -> str:
     parts = [
-        f"{value:.1f}" + (f" ± {spread:.1f}" if math.isfinite(spread) else "")
+        f"{value:.1f}" + (f" ± {spread:.1f}" if spread >= 0.05 else "")
         for value, spread in zip(intervals, sd, strict=True)
     ]
     if len(parts) > 1 and len(set(parts)) == 1:
@@ -129,9 +135,9 @@ def _intervals_text(intervals: Sequence[float], sd: Sequence[float]) -> str:
 
 def _with_sd(value: float, sd: float | None) -> str:
     """Return a value with its standard deviation, as many digits as the deviation allows."""
-    if sd is None or not math.isfinite(sd) or sd <= 0:
-        return f"{value:.4g}"
-    digits = min(max(0, 1 - math.floor(math.log10(sd))), 4)
+    if sd is None or not math.isfinite(sd) or sd < 5e-4:
+        return f"{value:.3f}"
+    digits = min(max(0, 1 - math.floor(math.log10(sd))), 3)
     return f"{value:.{digits}f} ± {sd:.{digits}f}"
 
 
@@ -157,16 +163,20 @@ def _reading_lines(analysis: Analysis) -> list[str]:
         lines.append(f"and {more} less likely; --json lists all")
     alike = best[0].layouts
     if len(alike) > 1:
-        lines += ["", f"Sound can't tell apart: {', '.join(alike)}."]
+        lines += ["", *textwrap.wrap(f"Sound can't tell apart: {', '.join(alike)}.", LINE_COLUMNS - 2)]
     return lines
 
 
 def _names(reading: Reading) -> str:
+    """Return as many names as fit, and how many more there are."""
     if not reading.layouts:
         return "no layout known by name"
-    names = ", ".join(reading.layouts[:NAMES_SHOWN])
-    more = len(reading.layouts) - NAMES_SHOWN
-    return names + (f" and {more} more" if more > 0 else "")
+    text = reading.layouts[0]
+    for shown_count, name in enumerate(reading.layouts[1:], start=1):
+        if len(text) + len(name) + 2 > NAMES_COLUMNS:
+            return f"{text} and {len(reading.layouts) - shown_count} more"
+        text += f", {name}"
+    return text
 
 
 def _match_text(match: dict[str, object]) -> str:
@@ -176,7 +186,7 @@ def _match_text(match: dict[str, object]) -> str:
     if isinstance(odds, int | float):
         parts[-1] += f" ({_percent(float(odds))})"
     where = match.get("where")
-    return " ".join(parts) + (f": {where}" if where else ".")
+    return " ".join(parts) + (f": {str(where).rstrip('.')}." if where else ".")
 
 
 def _percent(share: float) -> str:

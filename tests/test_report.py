@@ -112,7 +112,7 @@ def test_text_of_an_uneven_engine() -> None:
     row = next(line for line in lines if line.startswith("  parallel-twin-270"))
     assert row.split() == ["parallel-twin-270,", "v-twin-90", "2", "four-stroke", "1806", "93", "%"]
     assert any(line.endswith("903  under 1 %") for line in lines)
-    assert max(map(len, lines)) <= 100
+    assert max(map(len, lines)) <= 79
 
 
 def test_text_of_an_even_engine() -> None:
@@ -132,15 +132,16 @@ def test_text_without_an_answer() -> None:
 def test_text_of_a_comparison_with_a_layout() -> None:
     """With a layout to compare with, the text answers yes, no or can't tell, how likely, and where it differs."""
     match: dict[str, object] = {"layout": "boxer-twin", "answer": "no", "odds": 0.01, "where": "pulse 2 is 90 off"}
-    assert "Fires like boxer-twin? No (1 %): pulse 2 is 90 off" in to_text("a", replace(UNEVEN, layout_match=match))
+    assert "Fires like boxer-twin? No (1 %): pulse 2 is 90 off." in to_text("a", replace(UNEVEN, layout_match=match))
 
 
 def test_long_lists_are_cut_at_the_end_not_in_the_middle() -> None:
     """Many readings and many names are cut to the likeliest, with a count of the rest."""
     names = tuple(f"layout-{k}" for k in range(9))
-    many = tuple(Reading(layouts=names, strokes=4, cylinders=k, rpm=900.0, probability=0.1) for k in range(1, 10))
+    many = tuple(Reading(layouts=names, strokes=4, cylinders=k, rpm=900.0, probability=0.1) for k in range(1, 20))
     text = to_text("a.wav", replace(EVEN, readings=many))
-    assert "layout-3 and 5 more" in text
+    assert "layout-0, layout-1, layout-2, layout-3 and 5 more" in text
+    assert max(map(len, text.splitlines())) <= 79
     assert "and 3 less likely; --json lists all" in text
 
 
