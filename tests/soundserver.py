@@ -164,3 +164,9 @@ def sound_server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[SoundServ
         pytest.skip(f"no sound server can be started here: {lacking} not installed")
     with running_server(tmp_path_factory.mktemp("sound")) as server:
         yield server
+
+
+def terminate(process: "subprocess.Popen[bytes]") -> None:
+    """End a command that this test started."""
+    process.terminate()
+    process.wait(10)
