@@ -19,6 +19,7 @@ from pulse_audio.analysis.hypotheses import (
     Material,
     cycle_ratios,
     engines,
+    fitted_to,
     weigh,
 )
 from pulse_audio.analysis.pieces import Span, steady_spans
@@ -40,6 +41,7 @@ TRACK_STEP_S = 0.25
 UNDECIDED = 0.2  # an answer less likely than this is not given
 PRESENT = 0.6
 CLEARLY_SLOWER = 20.0  # evidence for a beat slower than any engine over that for an engine
+CLEARLY_SLOWER_SHARE = 0.01
 SURE = 0.98
 
 
@@ -185,15 +187,18 @@ def _answer(heard: _Heard, hints: Hints, duration_s: float, sample_rate_hz: int,
             verdict="undetermined",
             notes=(*heard.notes, f"too short for this rhythm: at least {needed:.1f} s of steady sound are needed"),
         )
+    material, ratios = fitted_to(material, cycle_ratios(material.wave[0]))
     main = material.wave[0]
-    found = weigh(material, cycle_ratios(main))
+    found = weigh(material, ratios)
     runs = [h for h in found if h.ratio * main.rate_hz >= SLOWEST_CYCLE_HZ]
     choice = choose(engines(runs, main.rate_hz), hints)
     if choice is None:
         return replace(blank, verdict="undetermined", notes=(*heard.notes, "the hints leave no engine that fits"))
     clues = presence.clues(heard.track, span, material, choice.best.hypothesis)
-    slower = max((h.evidence for h in found if h not in runs), default=-math.inf) - choice.best.hypothesis.evidence
-    present = presence.probability(clues, heard.hum_hz) if slower < CLEARLY_SLOWER else 1 - SURE
+    evidence = choice.best.hypothesis.evidence
+    slower = max((h.evidence for h in found if h not in runs), default=-math.inf) - evidence
+    is_slower = slower > max(CLEARLY_SLOWER, CLEARLY_SLOWER_SHARE * evidence)
+    present = 1 - SURE if is_slower else presence.probability(clues, heard.hum_hz)
     if present < PRESENT:
         return replace(
             blank,
@@ -278,6 +283,6 @@ def _pattern_notes(heard: _Heard, hypothesis: Hypothesis, choice: Choice, *, blo
     cycle_hz = hypothesis.ratio * heard.phase.mean_hz
     if span.duration_s < faults.shortest_needed_s(cycle_hz):
         notes.append(faults.too_short_note(span.duration_s, cycle_hz))
-    if choice.even:
+    if choice.even and hypothesis.candidate.pulses == 1:
         notes.append("an even rhythm hides the cylinder count: every reading fires at the same rate")
     return notes

@@ -11,6 +11,9 @@ Floats = NDArray[np.float64]
 Complexes = NDArray[np.complex128]
 
 
+LEAST_NOISE = 1e-6  # of the strongest line: 60 dB below it lie rounding, lossy coding and the skirts of a steady line
+
+
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class Phase:
     """Cycles gone through since the start, on an even grid of times.
@@ -29,13 +32,13 @@ class Phase:
     def from_rate(cls, time_s: Floats, rate_hz: Floats, duration_s: float, step_s: float = 0.002) -> "Phase":
         """Integrate a rate given at some times (linear in its logarithm between them)."""
         grid = np.arange(0.0, duration_s + step_s, step_s)
-        rate: Floats = np.exp(np.interp(grid, time_s, np.log(rate_hz)))
-        return cls(cycles=_running_sum(0.5 * (rate[1:] + rate[:-1]) * step_s), step_s=step_s)
+        rate = np.exp(np.interp(grid, time_s, np.log(rate_hz)))
+        return cls(cycles=_running_sum(np.asarray(0.5 * (rate[1:] + rate[:-1]) * step_s)), step_s=step_s)
 
     @property
     def time_s(self) -> Floats:
         """Times of the grid."""
-        return np.arange(len(self.cycles)) * self.step_s
+        return np.asarray(np.arange(len(self.cycles)) * self.step_s)
 
     @property
     def mean_hz(self) -> float:
@@ -157,6 +160,8 @@ class Piece:
         Its length.
     rate_hz : float
         Mean rate of the track over it.
+    samples : ndarray, shape (cycles * per_cycle,)
+        The signal at equal steps of the cycle.
     spectrum : ndarray of complex
         Bin k is the order k / cycles of the track's rate (Hann window, amplitude scale).
     """
@@ -164,12 +169,29 @@ class Piece:
     first_cycle: float
     cycles: int
     rate_hz: float
+    samples: Floats
     spectrum: Complexes
+
+    @classmethod
+    def of(cls, samples: Floats, *, first_cycle: float, cycles: int, rate_hz: float) -> "Piece":
+        """Make a piece from its samples."""
+        window = np.hanning(len(samples) + 1)[:-1]
+        spectrum = np.asarray(rfft(samples * window)) * (2 / window.sum())
+        return cls(first_cycle=first_cycle, cycles=cycles, rate_hz=rate_hz, samples=samples, spectrum=spectrum)
+
+    def trimmed(self, multiple: int) -> "Piece":
+        """Return the piece cut to a multiple of so many cycles, so that lines at fractions fall on whole bins."""
+        cycles = self.cycles // multiple * multiple
+        if cycles == self.cycles:
+            return self
+        samples = self.samples[: len(self.samples) // self.cycles * cycles]
+        return Piece.of(samples, first_cycle=self.first_cycle, cycles=cycles, rate_hz=self.rate_hz)
 
     def normalised(self) -> "Piece":
         """Return the piece with the power of its spectrum made 1, so that loud and quiet stretches count alike."""
         power = float((np.abs(self.spectrum[3:]) ** 2).sum())
-        return replace(self, spectrum=self.spectrum / np.sqrt(max(power, 1e-30)))
+        scale = 1 / np.sqrt(max(power, 1e-30))
+        return replace(self, samples=self.samples * scale, spectrum=self.spectrum * scale)
 
     def lines(self, ratio: float, top_hz: float, most: int) -> Lines:
         """Lines at the multiples of ``ratio`` times the track's rate, up to `top_hz` and at most `most` of them."""
@@ -196,7 +218,8 @@ class Piece:
         half = max(6, int(0.6 * self.cycles))
         # 30 % quantile of exponentially distributed power: 0.357 of its mean.
         around = [np.quantile(power[max(0, p - half) : p + half + 1], 0.3) / 0.357 for p in place]
-        return np.asarray(np.maximum(np.median(beside, axis=0) / np.log(2), around) + 1e-20)
+        floor = LEAST_NOISE * float(power[3:].max()) + 1e-30
+        return np.asarray(np.maximum(np.median(beside, axis=0) / np.log(2), around) + floor)
 
 
 def piece(signal: Floats, rate_hz: int, phase: Phase, start_s: float, end_s: float, top_hz: float) -> Piece | None:
@@ -208,6 +231,4 @@ def piece(signal: Floats, rate_hz: int, phase: Phase, start_s: float, end_s: flo
     mean_hz = cycles / float(phase.time_at(first + cycles) - phase.time_at(first))
     per_cycle = samples_per_cycle(min(top_hz, 0.45 * rate_hz) / mean_hz)
     samples = resampled(signal, rate_hz, phase, first, first + cycles, per_cycle)
-    window = np.hanning(len(samples) + 1)[:-1]
-    spectrum = np.asarray(rfft(samples * window)) * (2 / window.sum())
-    return Piece(first_cycle=first, cycles=cycles, rate_hz=mean_hz, spectrum=spectrum)
+    return Piece.of(samples, first_cycle=first, cycles=cycles, rate_hz=mean_hz)

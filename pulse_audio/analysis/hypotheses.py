@@ -8,6 +8,7 @@ evidence, from the wave and from the envelope of the hiss, is weighed with how c
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from fractions import Fraction
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,6 +23,7 @@ Floats = NDArray[np.float64]
 
 DIVISORS = (2, 3, 4, 5, 6, 8, 10, 12)
 MULTIPLES = (2, 3, 4, 6)
+FEWEST_REPEATS = 3
 CERTAIN_LINES = 8.0  # a likelihood ratio of noise alone exceeds e^8 at some cut-off once in 3000 times
 MISSING_SHARE = 0.3
 MOST_LINES = 48
@@ -31,6 +33,7 @@ HISS_TOP_HZ = 400.0
 TEMPER = 0.5  # the Gaussian model is no more than half right: its odds are damped before they are believed
 HISS_WEIGHT = 0.5
 CLOSE_RACE = 25.0  # evidence within which a pattern is worth a full fit
+CLOSE_FEW = 12  # and so are this many of the best, however far apart
 LIKELY_RPM = (500.0, 9000.0)
 SLOWEST_CYCLE_HZ = 3.3  # 400 rpm of a four-stroke: no engine keeps running below; clocks and drums beat slower
 RPM_FALL = 4.0  # log odds lost for each factor of two beyond the likely speeds
@@ -85,6 +88,26 @@ def cycle_ratios(piece: Piece) -> tuple[float, ...]:
     return tuple(sorted(ratios))
 
 
+def fitted_to(material: Material, ratios: Sequence[float]) -> tuple[Material, tuple[float, ...]]:
+    """Cut the pieces so that the lines of all ratios fall on whole bins, and drop ratios too fine for their length.
+
+    All hypotheses must see the same samples: evidence grows with their number.
+    """
+    kept = sorted(ratios, reverse=True)
+    while True:
+        multiple = math.lcm(*(Fraction(r).limit_denominator(max(DIVISORS)).denominator for r in kept))
+        if len(kept) == 1 or multiple * FEWEST_REPEATS <= material.wave[0].cycles:
+            break
+        kept.pop()
+    pairs = [
+        (wave.trimmed(multiple), hiss.trimmed(multiple))
+        for wave, hiss in zip(material.wave, material.hiss, strict=True)
+        if wave.cycles >= multiple * FEWEST_REPEATS or wave is material.wave[0]
+    ]
+    cut = Material(wave=tuple(w for w, _ in pairs), hiss=tuple(h for _, h in pairs))
+    return cut, tuple(kept)
+
+
 def _coprime(divisor: int) -> NDArray[np.float64]:
     """Numerators of the fractions that no smaller divisor has."""
     return np.array([k for k in range(1, 30 * divisor) if math.gcd(k, divisor) == 1][:40], dtype=np.float64)
@@ -107,7 +130,7 @@ def speed_log_odds(rpm: float) -> float:
     return -RPM_FALL * beyond
 
 
-QUICK_SHARES = (pattern.SHARES[1], pattern.SHARES[3])
+QUICK_SHARES = (pattern.SHARES[0], pattern.SHARES[2], pattern.SHARES[4])
 QUICK_WAVE = replace(pattern.WAVE, shares=QUICK_SHARES, decays_s=(0.008, 0.03), plateaus=(0.0, 0.2))
 QUICK_HISS = replace(pattern.HISS, shares=QUICK_SHARES, decays_s=(0.006,), plateaus=(0.0, 0.2))
 
@@ -121,10 +144,11 @@ def weigh(material: Material, ratios: Sequence[float]) -> list[Hypothesis]:
         hiss = [p.lines(ratio, HISS_TOP_HZ, HISS_LINES) for p in material.hiss]
         for candidate in candidates():
             quick.append(_hypothesis(ratio, candidate, wave, hiss, QUICK_WAVE, QUICK_HISS))
-    best = max(h.evidence for h in quick)
+    ranked = sorted((h.evidence for h in quick), reverse=True)
+    least = min(ranked[0] - TEMPER * CLOSE_RACE, ranked[min(CLOSE_FEW, len(ranked)) - 1])
     full: list[Hypothesis] = []
     for hypothesis in quick:
-        if hypothesis.evidence < best - TEMPER * CLOSE_RACE:
+        if hypothesis.evidence < least:
             full.append(hypothesis)
             continue
         wave = [p.lines(hypothesis.ratio, top_hz, MOST_LINES) for p in material.wave]

@@ -68,6 +68,7 @@ class Medium:
 
 NEVER_APART_HZ = 1e9
 SHARES = (
+    OwnShare(floor=0.001, apart_hz=NEVER_APART_HZ),
     OwnShare(floor=0.01, apart_hz=NEVER_APART_HZ),
     OwnShare(floor=0.1, apart_hz=NEVER_APART_HZ),
     OwnShare(floor=0.35, apart_hz=NEVER_APART_HZ),

@@ -15,6 +15,8 @@ from pulse_audio.analysis.hypotheses import Hypothesis, Material
 from pulse_audio.analysis.pieces import Span
 from pulse_audio.analysis.speedtrack import Track
 
+LINES_TOP_HZ = 1000.0
+
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Clues:
@@ -45,7 +47,7 @@ def clues(track: Track, span: Span, material: Material, best: Hypothesis) -> Clu
     """Measure what tells an engine from other sounds."""
     inside = (track.time_s >= span.start_s) & (track.time_s <= span.end_s)
     wave, hiss = material.wave[0], material.hiss[0]
-    wave_lines, share = _clear_lines(wave, best.ratio, 1000.0)
+    wave_lines, share = _clear_lines(wave, best.ratio, LINES_TOP_HZ)
     hiss_lines, _ = _clear_lines(hiss, best.ratio, 300.0)
     return Clues(
         track_evidence=float(track.evidence[inside].mean()) if inside.any() else 0.0,
@@ -79,12 +81,16 @@ PER_FAST = -0.53  # per natural log above 60 firings a second, where voices and 
 FAST_HZ = 60.0
 LONGEST_SPAN_S = 6.0
 HUM_TOLERANCE = 0.002
+PULSE_LINES = 0.8  # share of the multiples up to 1000 Hz: a pulse fills them, hum dies away before
 
 
 def probability(found: Clues, hum_hz: float | None) -> float:
     """Return the probability that an engine runs; mains hum is none."""
-    if hum_hz is not None and abs(found.firing_hz / hum_hz - max(1, round(found.firing_hz / hum_hz))) < HUM_TOLERANCE:
-        return 0.05
+    if hum_hz is not None:
+        multiple = max(1, round(found.firing_hz / hum_hz))
+        on_mains = abs(found.firing_hz / hum_hz - multiple) < HUM_TOLERANCE * multiple
+        if on_mains and found.wave_lines < PULSE_LINES * LINES_TOP_HZ / hum_hz:
+            return 0.05
     log_odds = (
         INTERCEPT
         + PER_WAVE_LINES * math.log1p(found.wave_lines)
