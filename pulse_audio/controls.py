@@ -41,7 +41,7 @@ _AT_ONCE: dict[str, Action] = {
     "=": lambda engine: engine.change_level(LEVEL_STEP_DB),  # the plus key without Shift on many keyboards
     "-": lambda engine: engine.change_level(-LEVEL_STEP_DB),
 }
-_WITH_NUMBER: dict[str, Callable[[float], Action]] = {
+_WITH_NUMBER: dict[str, Callable[[int], Action]] = {
     "enter": lambda number: lambda engine: engine.set_speed(number),
     "tab": lambda number: lambda engine: engine.choose_layout(number),
     "c": lambda number: lambda engine: engine.toggle_cylinder(number),
@@ -78,6 +78,6 @@ def press(typed: str, key: str) -> Pressed:
         return Pressed(typed=typed, turns_keys=True)
     if key in QUITTING and not (typed and key == "escape"):
         return Pressed(quits=True)
-    if key in _WITH_NUMBER and typed.strip("."):
-        return Pressed(action=_WITH_NUMBER[key](float(typed)))
+    if key in _WITH_NUMBER and typed:
+        return Pressed(action=_WITH_NUMBER[key](int(typed)))
     return Pressed(action=_AT_ONCE.get(key))

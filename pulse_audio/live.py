@@ -201,7 +201,7 @@ class LiveEngine:
         self.set_speed(min(max(slow, checks.RPM_MIN), before))
         self._slow_from = before
 
-    def choose_layout(self, number: float) -> None:
+    def choose_layout(self, number: int) -> None:
         """Switch to one of the layouts, from 1; all its cylinders fire."""
         index = checks.whole("layout", number, low=1, high=len(self._layouts)) - 1
         self._want(index, self._wanted[1])
@@ -257,7 +257,7 @@ class LiveEngine:
         )
         self._prepared.add((layout, exhaust))
 
-    def toggle_cylinder(self, number: float) -> None:
+    def toggle_cylinder(self, number: int) -> None:
         """Drop a cylinder, or let it fire again."""
         count = len(self._layouts[self._layout].cylinders)
         self._dropped ^= {checks.whole("cylinder", number, low=1, high=count)}

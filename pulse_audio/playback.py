@@ -216,7 +216,7 @@ class Playback(Generic[Scene_co]):
         if not self._stream.active or silent_s > SILENCE_MEANS_LOST_S:
             raise DeviceError(
                 "the sound device has gone away while playing; connect it and start again, "
-                "or write a file instead: firing-pulse render LAYOUT -o FILE.wav"
+                "or write files instead: firing-pulse render LAYOUT -o FILE.wav, or drill --print DIR"
             )
 
     def close(self) -> None:

@@ -25,7 +25,7 @@ from pulse_audio.playback import BLOCK_FRAMES, CLOSE_WAIT_S, DEVICE_BLOCKS, SILE
 
 FULL_SCALE = 0.999  # a sample at or above this has been cut off by the converter (16 bit: 32735 of 32768)
 INSTEAD = {
-    "output": "; or write a file instead: firing-pulse render LAYOUT -o FILE.wav",
+    "output": "; or write files instead: firing-pulse render LAYOUT -o FILE.wav, or drill --print DIR",
     "input": "; or analyse a file recorded elsewhere: firing-pulse analyse FILE",
 }
 # Codes of the PortAudio interface (portaudio.h, enum PaErrorCode).

@@ -9,6 +9,7 @@ from textwrap import wrap
 from pulse_audio.controls import KEYS
 from pulse_audio.drawing import firings, numbers_text
 from pulse_audio.fader import LEVEL_MAX_DB, LEVEL_MIN_DB
+from pulse_audio.files import shown
 from pulse_audio.live import SILENT_DB, Scene
 from pulse_audio.playback import Dropouts
 from pulse_audio.units import cycle_hz, firing_hz
@@ -95,7 +96,7 @@ def plain_lines(view: View, before: View | None) -> list[str]:
         (scene.note, old.note if old else "", scene.note),
         (view.dropouts, before.dropouts if before else Dropouts(), view.dropouts.advice(view.block_frames) + "."),
     ]  # fmt: skip
-    lines = [text for now, then, text in says if now != then and text]
+    lines = [shown(text) for now, then, text in says if now != then and text]
     if view.keys_shown and not (before and before.keys_shown):
         lines += [f"{key}: {what}." for key, what in KEYS]
     return lines
@@ -167,7 +168,7 @@ def _cell(angle_deg: float, cycle_deg: float, width: int) -> int:
 
 
 def _cut(text: str, width: int) -> str:
-    text = "".join(c if c.isprintable() else "?" for c in text)
+    text = shown(text)
     return text if len(text) <= width else text[: width - 3] + "..."
 
 

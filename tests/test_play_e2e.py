@@ -317,7 +317,7 @@ def test_no_device_is_one_clear_line(tmp_path: Path) -> None:
     assert done.stdout == ""
     assert done.stderr.splitlines() == [
         "firing-pulse: no sound device that plays is connected; connect one; "
-        "or write a file instead: firing-pulse render LAYOUT -o FILE.wav"
+        "or write files instead: firing-pulse render LAYOUT -o FILE.wav, or drill --print DIR"
     ]
 
 

@@ -7,6 +7,7 @@ import click
 
 from pulse_audio.cli import options
 from pulse_audio.cli.render import exhaust_option
+from pulse_audio.files import shown
 
 if TYPE_CHECKING:
     from pulse_audio.exhaust import Exhaust
@@ -17,7 +18,6 @@ def show_devices(ctx: click.Context, _param: click.Parameter, wanted: bool) -> N
     """Print the sound devices and leave."""
     if not wanted:
         return
-    from pulse_audio.files import shown
     from pulse_audio.player import list_devices
 
     for device in list_devices():
@@ -124,7 +124,7 @@ def command(
             click.echo(CAUTION, err=True)
             length = "until stopped" if duration_s is None else f"for {duration_s:g} s"
             first = layouts[0]
-            click.echo(f"playing {first.name} at {rpm:g} rpm, intervals {first.intervals_text}, {length}")
+            click.echo(f"playing {shown(first.name)} at {rpm:g} rpm, intervals {first.intervals_text}, {length}")
             console.play_unattended(playback)
         advice = playback.dropouts.advice(block_frames)
     if advice:

@@ -1,0 +1,135 @@
+"""What `play` shows: pure text from a state, at any width, with or without colour."""
+
+import re
+from dataclasses import replace
+from typing import Any
+
+import pytest
+
+from pulse_audio import catalogue
+from pulse_audio.layout import from_intervals
+from pulse_audio.live import Scene
+from pulse_audio.playback import Dropouts
+from pulse_audio.screen import View, plain_lines, screen, strip
+
+CODES = re.compile(r"\x1b\[[0-9;]*m")
+
+
+def view(name: str = "parallel-twin-180", *, crank_deg: float = 0.0, rpm: float = 60.0, **scene: Any) -> View:
+    layout = catalogue.layout(name)
+    return View(
+        scene=Scene(
+            layout=layout, layout_number=1, layout_count=2, exhaust="open-stubs", rpm=rpm,
+            wanted_rpm=scene.pop("wanted_rpm", rpm), crank_deg=crank_deg, **scene,
+        ),
+        crank_deg=crank_deg, dropouts=Dropouts(), block_frames=256,
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize("name", catalogue.layout_names())
+@pytest.mark.parametrize("columns", [20, 40, 80, 200])
+def test_no_line_is_wider_than_the_terminal(name: str, columns: int) -> None:
+    """Every layout fits 80 columns and 40; below 40 the screen stays 40 wide and above 100 it does not grow."""
+    busy = replace(
+        view(name, rpm=14_999, wanted_rpm=20, dropped=frozenset({1}), note="n" * 300),
+        dropouts=Dropouts(late_blocks=123, device=456), keys_shown=True, caution_shown=True,
+    )  # fmt: skip
+    for shown in (busy, view(name)):
+        lines = screen(shown, columns=columns, colour=True)
+        assert max(len(CODES.sub("", line)) for line in lines) < min(max(columns, 40), 100)
+
+
+def test_colour_only_repeats_what_is_written() -> None:
+    """Without colour the words are the same to the letter."""
+    shown = replace(view(dropped=frozenset({2})), dropouts=Dropouts(late_blocks=1))
+    coloured = screen(shown, columns=80, colour=True)
+    assert any("\x1b" in line for line in coloured)
+    assert [CODES.sub("", line) for line in coloured] == screen(shown, columns=80, colour=False)
+    assert not any("\x1b" in line for line in screen(shown, columns=80, colour=False))
+
+
+def test_screen_holds_all_that_matters() -> None:
+    """Layout, intervals, speed and rates, exhaust, ticks, cylinders, level, dropouts."""
+    text = "\n".join(screen(view(rpm=1200, ticks=True, dropped=frozenset({2}), level_db=-8.0, peak_db=-20.0),
+                            columns=80, colour=False))  # fmt: skip
+    for words in (
+        "parallel-twin-180",
+        "layout 1 of 2, intervals 180-540 (uneven)",
+        # A four-stroke twin at 1200 rpm: 1200 / 120 = 10 cycles and 20 pulses a second (firing rate = n rpm / 120).
+        "1200 rpm, 20.0 pulses a second, 10.00 cycles a second",
+        "exhaust open-stubs; ticks on; cylinder 2 off",
+        "-8 dB, 0 is the loudest; peaks -20 dB",
+        "dropouts: none",
+    ):
+        assert words in text
+
+
+def test_dropouts_are_told_with_the_cure() -> None:
+    """How often, what kind, and the option."""
+    text = " ".join(screen(replace(view(), dropouts=Dropouts(device=3)), columns=80, colour=False))
+    assert "the device ran dry 3 times; a longer block helps: --block 512" in text
+
+
+def test_strip_marks_firings_where_they_fall() -> None:
+    """180-540 in 72 cells of 10 degrees: firings in cells 0 and 18, numbers above, the crank at 450 in cell 45."""
+    numbers, line, marker, degrees = strip(view(crank_deg=450.0), 72)
+    assert [k for k, c in enumerate(line) if c == "|"] == [0, 18]
+    assert (numbers[0], numbers[18]) == ("1", "2")
+    assert marker.index("^") == 45
+    assert [degrees.index(text) for text in ("180", "360", "540")] == [18, 36, 54]
+
+
+def test_dropped_cylinder_has_another_shape() -> None:
+    """An x stands for a firing that does not come."""
+    _, line, _, _ = strip(view(dropped=frozenset({2})), 72)
+    assert (line[0], line[18]) == ("|", "x")
+
+
+def test_two_cylinders_that_fire_together_are_one_mark() -> None:
+    """Both numbers stand over it, and it is crossed out only when both are dropped."""
+    one_off, both_off = (view("parallel-twin-360-two-stroke", dropped=frozenset(d)) for d in ({1}, {1, 2}))
+    numbers, line, _, _ = strip(one_off, 72)
+    assert numbers.startswith("1+2")
+    assert line.count("|") == 1
+    assert strip(both_off, 72)[1].count("x") == 1
+
+
+def test_marker_gives_way_where_the_eye_cannot_follow() -> None:
+    """At 20 pictures a second a marker that goes round faster would seem to stand or turn back: words stand there."""
+    assert "^" in strip(view(rpm=600), 79)[2]
+    assert "too fast" in strip(view(rpm=601), 79)[2]
+    assert "^" in strip(view(rpm=3000, held=True), 79)[2]
+
+
+def test_control_characters_in_names_do_not_reach_the_terminal() -> None:
+    """A layout file's title cannot move the cursor."""
+    bad = replace(from_intervals("360-360"), name="x\x1b[2J", title="t\r\n\x07")
+    shown = replace(view(), scene=replace(view().scene, layout=bad))
+    assert not any(c in "".join(screen(shown, columns=80, colour=False)) for c in "\x1b\r\n\x07")
+    assert not any(c in "".join(plain_lines(shown, None)) for c in "\x1b\r\n\x07")
+
+
+def test_typed_digits_and_notes_are_seen() -> None:
+    """The last line shows the number being typed, or why the last key did nothing."""
+    assert screen(replace(view(), typed="45"), columns=80, colour=False)[-1] == "number: 45_"
+    assert screen(view(note="no such layout"), columns=80, colour=False)[-1] == "no such layout"
+
+
+def test_plain_lines_say_everything_first_and_then_only_changes() -> None:
+    """For a screen reader nothing is repeated, and speed is told once, not on its way."""
+    first = view(rpm=900)
+    said = plain_lines(first, None)
+    assert said[0] == "Layout 1 of 2: parallel-twin-180, intervals 180-540 (uneven)."
+    assert "900 rpm." in said
+    assert plain_lines(first, first) == []
+    faster = view(rpm=900, wanted_rpm=2000)
+    assert plain_lines(faster, first) == ["2000 rpm."]
+    assert plain_lines(view(rpm=1400, wanted_rpm=2000), faster) == []
+    assert plain_lines(view(rpm=900, dropped=frozenset({1})), first) == ["Cylinder 1 off."]
+    assert plain_lines(first, view(rpm=900, dropped=frozenset({1}))) == ["All cylinders fire."]
+    assert plain_lines(view(rpm=900, held=True), first) == ["Held."]
+    assert plain_lines(first, view(rpm=900, held=True)) == ["Going on."]
+    assert plain_lines(replace(first, dropouts=Dropouts(late_blocks=1)), first) == [
+        "dropouts: 1 block not ready in time; a longer block helps: --block 512."
+    ]
+    assert len(plain_lines(replace(first, keys_shown=True), first)) > 10
