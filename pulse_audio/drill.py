@@ -5,13 +5,12 @@ Everything here is pure: a seed and the answers so far decide the next question.
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from functools import cache
-from itertools import combinations
 from typing import TypeVar
 
 import numpy as np
 
-from pulse_audio import catalogue
+from pulse_audio.drill_patterns import MAX_PULSES, pairs, pattern_distance, pool, unevenness
+from pulse_audio.hearing import RHYTHM_BELOW_HZ, just_heard_shift_s
 from pulse_audio.layout import Layout, from_intervals
 
 KINDS = ("even", "which", "count", "where")
@@ -23,16 +22,11 @@ KIND_TITLES = {
 }
 LEVELS = 10
 LETTERS = "abcd"
-MAX_PULSES = 6
 # Up one level after two right answers in a row, down one after a wrong one: the level settles where 70.7 % of the
 # answers are right (H. Levitt, Transformed up-down methods in psychoacoustics, J. Acoust. Soc. Am. 49, 467, 1971).
 RIGHT_TO_RISE = 2
-# From a slow count to the edge of hearing single pulses: above about 30 a second they fuse into one sound
-# (Frontiers in Psychology 5, 1453, 2014).
-SLOWEST_HZ, FASTEST_HZ = 2.5, 27.0
+SLOWEST_HZ, FASTEST_HZ = 2.5, RHYTHM_BELOW_HZ  # mean pulses a second: from a slow count to the end of rhythm
 NOISE_FROM_LEVEL, EASIEST_NOISE_DB, HARDEST_NOISE_DB = 4, 15.0, 0.0
-# The ear tells two gaps apart that differ by about 5 % below 20 a second (the same article).
-LEAST_DISTANCE = 0.05
 TICKS_BELOW_LEVEL = 4  # "where is the crank" has ticks up to here
 EXHAUSTS_FROM_LEVEL = 2
 
@@ -195,15 +189,13 @@ def question(kind: str, *, level: int, number: int, seed: int) -> Question:
     """Return the question that this seed, number, kind and level give."""
     rng = np.random.default_rng([seed, number, KINDS.index(kind) + 1, level])
     layout, prompt, choices, answer, because = _MAKERS[kind](rng, level)
-    share = level / (LEVELS - 1)
-    pulses_hz = SLOWEST_HZ * (FASTEST_HZ / SLOWEST_HZ) ** share
     noise_share = (level - NOISE_FROM_LEVEL) / (LEVELS - 1 - NOISE_FROM_LEVEL)
     return Question(
         kind=kind,
         number=number,
         level=level,
         layout=layout,
-        rpm=round(pulses_hz * layout.cycle_deg / 6.0 / len(layout.pulse_intervals_deg), 1),
+        rpm=round(pulses_hz(level) * layout.cycle_deg / 6.0 / len(layout.pulse_intervals_deg), 1),
         # A cycle can be counted or timed only where something marks it.
         ticks=kind == "count" or (kind == "where" and level < TICKS_BELOW_LEVEL),
         exhaust=int(rng.integers(1000)) if level >= EXHAUSTS_FROM_LEVEL else 0,
@@ -216,45 +208,15 @@ def question(kind: str, *, level: int, number: int, seed: int) -> Question:
     )
 
 
-def unevenness(layout: Layout) -> float:
-    """Longest interval between pulses over the mean one, less 1: 0 for an even layout."""
-    intervals = layout.pulse_intervals_deg
-    return max(intervals) * len(intervals) / layout.cycle_deg - 1.0
+def pulses_hz(level: int) -> float:
+    """Return the mean pulses a second at a level."""
+    return float(SLOWEST_HZ * (FASTEST_HZ / SLOWEST_HZ) ** (level / (LEVELS - 1)))
 
 
-def pattern_distance(one: Layout, two: Layout) -> float:
-    """How unlike two patterns are to an ear that does not know the speed.
-
-    Returns
-    -------
-    float
-        Root-mean-square difference of the gaps, in mean gaps, at the start that makes them most alike; 0 where only
-        the speed can differ, as between an even twin and an even four.
-    """
-    gaps = [np.array(this.pulse_intervals_deg) * len(this.pulse_intervals_deg) / this.cycle_deg for this in (one, two)]
-    length = int(np.lcm(len(gaps[0]), len(gaps[1])))
-    first, second = (np.tile(g, length // len(g)) for g in gaps)
-    return min(float(np.sqrt(np.mean((first - np.roll(second, shift)) ** 2))) for shift in range(length))
-
-
-@cache
-def pool() -> tuple[Layout, ...]:
-    """Return the four-stroke layouts that are asked about: every catalogue pattern of 1 to 6 pulses once."""
-    kept: list[Layout] = []
-    for name in catalogue.layout_names():
-        layout = catalogue.layout(name)
-        if layout.strokes != 4 or layout.part_of or len(layout.pulse_intervals_deg) > MAX_PULSES:
-            continue
-        if not {other.name for other in kept} & set(catalogue.same_sound(layout)):
-            kept.append(layout)
-    return tuple(kept)
-
-
-@cache
-def _pairs() -> tuple[tuple[Layout, Layout], ...]:
-    """Pairs of layouts that an ear can tell apart, the most unlike first."""
-    told_apart = [pair for pair in combinations(pool(), 2) if pattern_distance(*pair) > LEAST_DISTANCE]
-    return tuple(sorted(told_apart, key=lambda pair: -pattern_distance(*pair)))
+def just_heard(level: int) -> float:
+    """Return the difference between two gaps, in mean gaps, that is just noticed at the speed of a level."""
+    rate_hz = pulses_hz(level)
+    return just_heard_shift_s(1.0 / rate_hz) * rate_hz
 
 
 Item = TypeVar("Item")
@@ -262,7 +224,7 @@ Made = tuple[Layout, str, tuple[str, ...], int, str]
 
 
 def _even(rng: np.random.Generator, level: int) -> Made:
-    uneven = sorted((p for p in pool() if not p.is_even), key=lambda p: -unevenness(p))
+    uneven = sorted((p for p in pool() if unevenness(p) > just_heard(level)), key=lambda p: -unevenness(p))
     odd = _about(rng, uneven, level)
     even = [p for p in pool() if p.is_even and len(p.pulse_intervals_deg) == len(odd.pulse_intervals_deg)]
     layout = even[0] if even and rng.random() < 0.5 else odd
@@ -271,7 +233,7 @@ def _even(rng: np.random.Generator, level: int) -> Made:
 
 
 def _which(rng: np.random.Generator, level: int) -> Made:
-    pair = _about(rng, _pairs(), level)
+    pair = _about(rng, [pair for pair in pairs() if pattern_distance(*pair) > just_heard(level)], level)
     first, second = pair if rng.random() < 0.5 else pair[::-1]
     answer = int(rng.integers(2))
     layout = (first, second)[answer]

@@ -14,7 +14,7 @@ __all__ = ["sound_server"]  # a fixture
 def sounds_even(monitor: Monitor, since: int) -> bool:
     """Judge five seconds by the gaps between their pulses alone: even if all are within 10 % of their mean.
 
-    The least uneven layout of level 0 is 24 % off (drill.unevenness); scatter of firing is under 1 %.
+    The least uneven layout of level 0 is 24 % off (drill_patterns.unevenness); scatter of firing is under 1 %.
     """
     last = since + round(5.0 * RATE_HZ)
     wait_until(lambda: monitor.samples.size >= last, "the sound has stopped")
