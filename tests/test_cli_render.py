@@ -1,7 +1,6 @@
 """``render``: every format read back by another library, every option heard, every wrong input told in one line."""
 
 import csv
-import os
 import wave
 from collections.abc import Callable
 from pathlib import Path
@@ -222,13 +221,6 @@ def test_outputs_that_cannot_be(refused: Refused, tmp_path: Path, name: str) -> 
     """A format that is not known and a folder that is not there are told, and nothing is left."""
     assert "cannot" in refused("render", "boxer-twin", "--duration", 1, "-o", tmp_path / name)
     assert list(tmp_path.iterdir()) == []
-
-
-@pytest.mark.skipif(os.geteuid() == 0, reason="the superuser may write anywhere")
-def test_folder_that_cannot_be_written(refused: Refused, tmp_path: Path) -> None:
-    """A folder without write permission is told."""
-    tmp_path.chmod(0o500)
-    assert "cannot write" in refused("render", "boxer-twin", "--duration", 1, "-o", tmp_path / "a.wav")
 
 
 def test_too_large_for_a_wav_file(refused: Refused, tmp_path: Path) -> None:
