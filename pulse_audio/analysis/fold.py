@@ -11,6 +11,7 @@ Floats = NDArray[np.float64]
 Complexes = NDArray[np.complex128]
 
 
+FAINTEST_LINE = 1e-4  # of the mean line: fainter ones must not steer the phase of a clean recording
 LEAST_NOISE = 1e-6  # of the strongest line: 60 dB below it lie rounding, lossy coding and the skirts of a steady line
 
 
@@ -119,10 +120,10 @@ def frame_orders(wave: Floats, phase: Phase, *, cycles: int, hop: int, top_order
         noise = np.median(between, axis=0)
     else:
         noise = np.full(len(lines), float(np.median(np.abs(spectra) ** 2)))
+    at_lines = spectra[:, lines]
+    noise = noise + FAINTEST_LINE * float((np.abs(at_lines) ** 2).mean()) + 1e-30
     return FrameOrders(
-        time_s=phase.time_at(starts.astype(np.float64) + cycles / 2),
-        at_multiples=spectra[:, lines],
-        noise_power=noise + 1e-12,
+        time_s=phase.time_at(starts.astype(np.float64) + cycles / 2), at_multiples=at_lines, noise_power=noise
     )
 
 

@@ -236,6 +236,7 @@ def coarse_track(signals: Signals) -> Track:
     return Track(time_s=frame_times(signals.duration_s), rate_hz=CANDIDATES_HZ[path], evidence=evidence[rows, path])
 
 
+DRIFT_SD = 0.08  # cycles from one frame to the next: the coarse track is hardly ever further off
 REFINEMENTS = ((6, 120.0), (4, 400.0), (4, 1200.0), (4, 1200.0))  # cycles a frame, highest multiple in hertz
 
 
@@ -264,7 +265,7 @@ def _phase_drift(signals: Signals, phase: Phase, cycles: int, top_hz: float) -> 
     shift = np.arange(-widest, widest, 1 / (8 * len(multiples)))
     score = np.real(advance @ np.exp(-2j * np.pi * np.outer(multiples, shift)))
     score /= np.sqrt((np.abs(advance) ** 2).sum(axis=1, keepdims=True)) + 1e-9
-    score -= 0.25 * (shift / 0.15) ** 2
+    score -= 0.25 * (shift / DRIFT_SD) ** 2
     # One frame's neighbours share its drift: a light smoothing over frames steadies weak ones.
     padded = np.pad(score, ((1, 1), (0, 0)), mode="edge")
     score = 0.58 * score + 0.21 * (padded[:-2] + padded[2:])

@@ -1,0 +1,164 @@
+"""The listener as a whole: what it answers for sounds whose truth is known."""
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from docs.studies.scoring import judge
+from pulse_audio import Clip, SpeedCurve
+from pulse_audio.analysis import Analysis, Hints, analyse
+from pulse_audio.catalogue import layout, layout_names
+from pulse_audio.clip import read_clip
+from pulse_audio.errors import ClipError, LayoutError
+from pulse_audio.layout import Layout
+from pulse_audio.synth import render
+from pulse_audio.units import cycle_hz
+from tests.clipmaker import others_things
+from tests.clipmaker.special import limping_even_clip
+
+SHARED = Path(__file__).parents[1] / ".." / "shared"
+RATE_HZ = 22_050
+RPM = 900.0
+FEW_PULSES = [name for name in layout_names() if len(layout(name).pulse_intervals_deg) <= 4]
+
+
+def repeated(intervals: list[float], count: int) -> list[float]:
+    """Intervals written out to `count`: a pattern that repeats within the cycle may be given once or in full."""
+    return intervals * (count // len(intervals)) if count % len(intervals) == 0 else intervals
+
+
+def interval_error_deg(heard: Analysis, engine: Layout) -> float:
+    """Largest interval error on the engine's own cycle, best rotation."""
+    wanted = list(engine.pulse_intervals_deg)
+    got = list(heard.intervals_deg or ())
+    count = max(len(wanted), len(got))
+    wanted, got = repeated(wanted, count), repeated(got, count)
+    if len(wanted) != len(got):
+        return float("inf")
+    scaled = np.array(got) * engine.cycle_deg / sum(got)
+    full = np.array(wanted) * engine.cycle_deg / sum(wanted)
+    return float(min(np.abs(np.roll(scaled, k) - full).max() for k in range(count)))
+
+
+@pytest.mark.parametrize("noise_db", [None, -20.0], ids=["clean", "noisy"])
+@pytest.mark.parametrize("name", FEW_PULSES)
+def test_renders_are_read_right(name: str, noise_db: float | None, rng: np.random.Generator) -> None:
+    """Verdict, rate (0.5 %) and intervals (3 degrees) of a render at 900 rpm are the layout's own."""
+    engine = layout(name)
+    samples = render(engine, SpeedCurve.steady(RPM), duration_s=6.0, sample_rate_hz=RATE_HZ).samples
+    if noise_db is not None:
+        samples = samples + rng.standard_normal(len(samples)) * samples.std() * 10 ** (noise_db / 20)
+    heard = analyse(Clip(samples=samples, sample_rate_hz=RATE_HZ))
+    assert heard.verdict == ("even" if engine.is_even else "uneven"), heard
+    rate_hz = cycle_hz(RPM, engine.strokes) * len(engine.pulse_intervals_deg)
+    assert heard.firing_rate_hz == pytest.approx(rate_hz, rel=0.005)
+    if not engine.is_even:
+        assert interval_error_deg(heard, engine) <= 3.0
+
+
+@pytest.mark.parametrize(
+    "kind", ["noise", "rain", "wind", "sea", "speech", "music", "hum", "chirp", "pure_tone", "vinyl", "typing"]
+)
+def test_other_sounds_are_no_engine(kind: str, rng: np.random.Generator) -> None:
+    """Noise, weather, speech-like and music-like sounds, hum and tones get no even or uneven verdict."""
+    from tests.clipmaker import others_voices
+
+    make = getattr(others_things, kind, None) or getattr(others_voices, kind)
+    samples = np.asarray(make(rng, 5 * RATE_HZ, RATE_HZ), dtype=float)
+    heard = analyse(Clip(samples=samples / np.abs(samples).max() / 2, sample_rate_hz=RATE_HZ))
+    assert heard.verdict in ("no-rhythm", "undetermined")
+    assert not heard.readings or heard.verdict == "undetermined"
+
+
+def test_silence_has_no_rhythm() -> None:
+    """Digital silence is told as such."""
+    heard = analyse(Clip(samples=np.zeros(3 * RATE_HZ), sample_rate_hz=RATE_HZ))
+    assert heard.verdict == "no-rhythm"
+    assert "silent" in " ".join(heard.notes)
+
+
+@pytest.mark.parametrize("samples", [np.zeros(1), np.full(RATE_HZ, np.nan)], ids=["one sample", "not numbers"])
+def test_what_cannot_be_analysed_is_refused(samples: np.ndarray) -> None:
+    """A clip that is too short or holds no numbers is refused in one line."""
+    with pytest.raises(ClipError, match=r"lasts|no numbers"):
+        analyse(Clip(samples=samples, sample_rate_hz=RATE_HZ))
+
+
+def test_limping_even_engines_are_not_called_uneven() -> None:
+    """Unequal cylinders, one weak one or two unlike pipes do not make an even engine surely uneven."""
+    for index in range(8):
+        samples, rate_hz, _ = limping_even_clip(np.random.default_rng([77, index]), index)
+        heard = analyse(Clip(samples=np.squeeze(samples), sample_rate_hz=rate_hz))
+        assert not (heard.verdict == "uneven" and heard.confidence >= 0.9), index
+
+
+@pytest.fixture(scope="module")
+def twin() -> Clip:
+    """A 270 degree twin at 900 rpm."""
+    return render(layout("parallel-twin-270"), SpeedCurve.steady(RPM), duration_s=6.0, sample_rate_hz=RATE_HZ)
+
+
+def test_hints_narrow_the_readings(twin: Clip) -> None:
+    """Readings obey strokes, cylinders and speed; a layout hint is answered yes for what fires alike, no for others."""
+    heard = analyse(twin, Hints(strokes=4, cylinders=2, rpm=(600, 1200), layout="v-twin-90"))
+    assert all(r.strokes == 4 and r.cylinders == 2 and 600 <= r.rpm <= 1200 for r in heard.readings)
+    assert heard.layout_match is not None
+    assert heard.layout_match["answer"] == "yes"
+    other = analyse(twin, Hints(layout="parallel-twin-360")).layout_match
+    assert other is not None
+    assert other["answer"] == "no"
+    with pytest.raises(LayoutError):
+        analyse(twin, Hints(layout="no-such-layout"))
+
+
+def test_sound_alikes_share_a_reading(twin: Clip) -> None:
+    """The 270 degree parallel twin and the 90 degree V-twin fire alike (the rule 360 plus and minus the bank angle)."""
+    best = analyse(twin).readings[0]
+    assert {"parallel-twin-270", "v-twin-90"} <= set(best.layouts)
+    assert best.rpm == pytest.approx(RPM, rel=0.005)
+
+
+def test_gain_and_length_do_not_matter(twin: Clip) -> None:
+    """The same sound 30 dB quieter gives the same answer: nothing depends on absolute level."""
+    quiet = analyse(Clip(samples=twin.samples * 0.03, sample_rate_hz=RATE_HZ))
+    loud = analyse(twin)
+    assert quiet.verdict == loud.verdict
+    assert quiet.intervals_deg == pytest.approx(loud.intervals_deg, abs=0.1)
+
+
+needs_shared = pytest.mark.skipif(not SHARED.is_dir(), reason="the shared folder of trial clips is not here")
+
+
+@needs_shared
+def test_shared_clips() -> None:
+    """Idle clips of an outside gas-flow model: at least 60 % right; sure answers at most one in ten wrong."""
+    truths = [json.loads(line) for line in (SHARED / "clips" / "truth.jsonl").read_text().splitlines()]
+    assert truths
+    idle, sure = [], []
+    for truth in truths:
+        score = judge(truth, analyse(read_clip(SHARED / "clips" / truth["clip"])))
+        if truth["band"] == "idle":
+            idle.append(score.pattern_right)
+        if score.answered and score.confidence >= 0.9:
+            sure.append(score.pattern_right)
+    assert np.mean(idle) >= 0.6
+    assert np.mean(sure) >= 0.9
+
+
+@needs_shared
+def test_shared_recordings() -> None:
+    """Real engines of known count and speed: rate within 4 % in at least half; no rhythm in 10 of 12 other sounds."""
+    entries = [json.loads(line) for line in (SHARED / "recordings" / "recordings.jsonl").read_text().splitlines()]
+    rates, others = [], []
+    for entry in entries:
+        heard = analyse(read_clip(SHARED / "recordings" / entry["clip"]))
+        if not entry["engine"]:
+            others.append(heard.verdict in ("no-rhythm", "undetermined"))
+        elif entry["cylinders"] and entry["rpm_about"]:
+            rate_hz = cycle_hz(entry["rpm_about"], entry["strokes"]) * entry["cylinders"]
+            rates.append(abs((heard.firing_rate_hz or 0) / rate_hz - 1) < 0.04)
+    assert len(others) == 12
+    assert sum(others) >= 10
+    assert np.mean(rates) >= 0.5
