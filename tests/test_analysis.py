@@ -96,7 +96,7 @@ def test_limping_even_engines_are_not_called_uneven() -> None:
 
 @pytest.fixture(scope="module")
 def twin() -> Clip:
-    """A 270 degree twin at 900 rpm."""
+    """Render a 270 degree twin at 900 rpm."""
     return render(layout("parallel-twin-270"), SpeedCurve.steady(RPM), duration_s=6.0, sample_rate_hz=RATE_HZ)
 
 
