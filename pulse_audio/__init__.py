@@ -8,13 +8,14 @@ from importlib import import_module
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from pulse_audio.analysis import Analysis, Hints, analyse
+    from pulse_audio.analysis import Analysis, Hints, Reading, analyse
     from pulse_audio.catalogue import find_layout, layout_names
     from pulse_audio.clip import Clip, read_clip, write_clip
     from pulse_audio.errors import PulseError
-    from pulse_audio.exhaust import Exhaust, exhaust_names, find_exhaust
+    from pulse_audio.exhaust import Exhaust, find_exhaust
     from pulse_audio.firing import FiringEvents, Liveliness, firing_events
     from pulse_audio.layout import Cylinder, Layout
+    from pulse_audio.loudness import integrated_lufs
     from pulse_audio.speed import SpeedCurve
     from pulse_audio.synth import Synth, render
 
@@ -30,13 +31,14 @@ _HOME = {
     "Layout": "layout",
     "Liveliness": "firing",
     "PulseError": "errors",
+    "Reading": "analysis",
     "SpeedCurve": "speed",
     "Synth": "synth",
     "analyse": "analysis",
-    "exhaust_names": "exhaust",
     "find_exhaust": "exhaust",
     "find_layout": "catalogue",
     "firing_events": "firing",
+    "integrated_lufs": "loudness",
     "layout_names": "catalogue",
     "read_clip": "clip",
     "render": "synth",
@@ -53,13 +55,14 @@ __all__ = [
     "Layout",
     "Liveliness",
     "PulseError",
+    "Reading",
     "SpeedCurve",
     "Synth",
     "analyse",
-    "exhaust_names",
     "find_exhaust",
     "find_layout",
     "firing_events",
+    "integrated_lufs",
     "layout_names",
     "read_clip",
     "render",

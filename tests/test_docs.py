@@ -2,6 +2,7 @@
 
 import os
 import re
+import runpy
 import shlex
 import subprocess
 import sys
@@ -71,6 +72,14 @@ def test_links_lead_somewhere(path: Path) -> None:
     """Every link to a file of the project leads to one that is there."""
     for target in LINK.findall(path.read_text(encoding="utf-8")):
         assert (path.parent / target).exists(), f"{path.name} links to {target}"
+
+
+def test_api_reference_is_that_of_the_docstrings() -> None:
+    """docs/api.md is what docs/make_api.py makes of the docstrings now."""
+    made = runpy.run_path(str(ROOT / "docs" / "make_api.py"))["api_page"]()
+    page = (ROOT / "docs" / "api.md").read_text(encoding="utf-8")
+    assert page == made, "make it anew: python docs/make_api.py"
+    assert all(f"\n## {name}\n" in page for name in pulse_audio.__all__)
 
 
 def test_every_command_is_in_the_docs() -> None:
