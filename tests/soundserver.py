@@ -64,7 +64,7 @@ class SoundServer:
         with path.open("wb") as sink:
             process = subprocess.Popen(
                 [*FIRST, "parec", f"--device={SINK}.monitor", "--format=float32le", f"--rate={RATE_HZ}", "--channels=2",
-                 "--latency-msec=20"],
+                 "--latency-msec=5"],
                 env=self.env, stdout=sink,
             )  # fmt: skip
         monitor = Monitor(path=path)

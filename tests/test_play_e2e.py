@@ -185,7 +185,7 @@ def test_ticks_are_heard(played: Played) -> None:
 def test_a_key_is_heard_within_a_tenth_of_a_second(sound_server: SoundServer) -> None:
     """From the key's byte until the sound in the sink has fallen by half: under 100 ms at best.
 
-    Half the fade (15 ms) and the recorder's own delay (20 ms asked for) count as well, and a busy machine adds to it,
+    Half the fade (15 ms) and the recorder's own delay (5 ms asked for) count as well, and a busy machine adds to it,
     so that the true delay is smaller than the least of four.
     """
     delays_s = []
