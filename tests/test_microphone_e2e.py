@@ -108,3 +108,20 @@ def test_silence_is_told(tmp_path: Path) -> None:
     assert "very quiet" in done.stderr
     assert '"even"' not in done.stdout
     assert '"uneven"' not in done.stdout
+
+
+def test_microphone_that_goes_away_is_one_clear_line(tmp_path: Path) -> None:
+    """A sound server that ends while recording: exit code 1 after the cautions, and no file is left."""
+    if missing_packages():
+        pytest.skip(f"no sound server can be started here: {missing_packages()} not installed")
+    kept = tmp_path / "heard.wav"
+    with running_server(tmp_path / "sound") as server:
+        command = server.command("analyse", "--microphone", 60, "--keep", kept)
+        process = subprocess.Popen(command, env=server.env, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+        time.sleep(4.0)
+        server.stop()
+        stdout, stderr = process.communicate(timeout=60)
+    assert process.returncode == 1
+    assert stdout == ""
+    assert stderr.splitlines()[-1].startswith("firing-pulse: the sound device has gone away while recording")
+    assert not kept.exists()

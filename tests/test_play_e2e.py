@@ -3,6 +3,7 @@
 import os
 import signal
 import subprocess
+import sys
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -306,19 +307,20 @@ def test_sound_server_that_goes_away_is_one_clear_line(tmp_path: Path) -> None:
 
 def test_no_device_is_one_clear_line(tmp_path: Path) -> None:
     """Without any sound device: exit code 1, one line, what to do instead, and nothing from the libraries below."""
-    if Path("/proc/asound/cards").exists():
-        pytest.skip("this machine has a sound card")
     env = {k: v for k, v in os.environ.items() if not k.startswith(("PULSE_", "XDG_", "ALSA_"))}
     env |= {"HOME": str(tmp_path), "XDG_RUNTIME_DIR": str(tmp_path)}
-    server = SoundServer(env=env, process=subprocess.Popen(["true"]), folder=tmp_path)
-    server.process.wait(5)
-    done = server.run("play", EVEN, "--seconds", 1)
+    command = [sys.executable, "-m", "pulse_audio", "play", EVEN, "--seconds", "0.1", "--level", "-40"]
+    done = subprocess.run(
+        command, env=env, stdin=subprocess.DEVNULL, capture_output=True, text=True, timeout=60, check=False
+    )
+    if done.returncode == 0:
+        assert Path("/proc/asound/cards").exists()  # this machine has a sound card, and it has played
+        return
     assert done.returncode == 1
     assert done.stdout == ""
-    assert done.stderr.splitlines() == [
-        "firing-pulse: no sound device that plays is connected; connect one; "
-        "or write files instead: firing-pulse render LAYOUT -o FILE.wav, or drill --print DIR"
-    ]
+    (line,) = done.stderr.splitlines()
+    assert line.startswith("firing-pulse: ")
+    assert line.endswith("; or write files instead: firing-pulse render LAYOUT -o FILE.wav, or drill --print DIR")
 
 
 def test_list_devices_names_the_default(sound_server: SoundServer) -> None:
