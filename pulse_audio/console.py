@@ -16,7 +16,7 @@ from pulse_audio.screen import CAUTION, REFRESH_S, View, plain_lines, screen
 from pulse_audio.units import rpm_to_deg_per_s
 
 END_WAIT_S = 1.0
-HOME, CLEAR_LINE, CLEAR_BELOW = "\x1b[H", "\x1b[K", "\x1b[J"
+CLEAR, CLEAR_LINE = "\x1b[2J", "\x1b[K"
 OTHER_SCREEN, FIRST_SCREEN = "\x1b[?1049h", "\x1b[?1049l"
 HIDE_CURSOR, SHOW_CURSOR = "\x1b[?25l", "\x1b[?25h"
 
@@ -118,7 +118,7 @@ class _Picture:
 
     def __init__(self) -> None:
         self._lines: list[str] = []
-        self._columns = 0
+        self._size = os.terminal_size((0, 0))
 
     @contextmanager
     def shown(self) -> Iterator[None]:
@@ -130,19 +130,17 @@ class _Picture:
             write(SHOW_CURSOR + FIRST_SCREEN)
 
     def update(self, view: View) -> None:
-        columns = shutil.get_terminal_size().columns
-        lines = [*screen(view, columns=columns, colour=wants_colour())]
-        if columns != self._columns or len(lines) != len(self._lines):
-            changed = HOME + "".join(f"{line}{CLEAR_LINE}\n" for line in lines) + CLEAR_BELOW
-        else:
-            changed = "".join(
-                f"\x1b[{row};1H{line}{CLEAR_LINE}"
-                for row, (line, old) in enumerate(zip(lines, self._lines, strict=True), start=1)
-                if line != old
-            )
+        size = shutil.get_terminal_size()
+        lines = screen(view, columns=size.columns, colour=wants_colour())[: size.lines]
+        if (size, len(lines)) != (self._size, len(self._lines)):
+            self._lines = []
+        changed = "" if self._lines else CLEAR
+        for row, line in enumerate(lines):
+            if not self._lines or line != self._lines[row]:
+                changed += f"\x1b[{row + 1};1H{line}{CLEAR_LINE}"
         if changed:
             _writer()(changed)
-        self._lines, self._columns = lines, columns
+        self._lines, self._size = lines, size
 
 
 def _writer() -> Callable[[str], object]:

@@ -75,6 +75,7 @@ def screen(view: View, *, columns: int, colour: bool) -> list[str]:
     if view.caution_shown:
         lines += [*wrap(CAUTION, width), ""]
     if view.keys_shown:
+        lines = [line for line in lines if line]  # all of it fits 24 rows
         lines += [_cut(f"{key:15} {what}", width) for key, what in KEYS]
     else:
         lines.append(_cut(f"number: {view.typed}_" if view.typed else scene.note or "h shows the keys, q quits", width))
