@@ -128,7 +128,7 @@ def test_gain_and_length_do_not_matter(twin: Clip) -> None:
     assert quiet.intervals_deg == pytest.approx(loud.intervals_deg, abs=0.1)
 
 
-needs_shared = pytest.mark.skipif(not SHARED.is_dir(), reason="the shared folder of trial clips is not here")
+needs_shared = pytest.mark.skipif(not SHARED.is_dir(), reason="the folder ../shared is absent")
 
 
 @needs_shared
