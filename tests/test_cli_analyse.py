@@ -233,8 +233,8 @@ def _cli(*args: str, cwd: Path) -> subprocess.Popen[str]:
 
 def test_several_processes_give_the_same_answers(clips: Path) -> None:
     """With --jobs the answers are those of one process, in the same order."""
-    names = ["two.wav", "bad.wav", "one.wav", "two.wav"]
-    answers = [_cli("--json", "--jobs", jobs, *names, cwd=clips).communicate(timeout=120) for jobs in ("1", "3")]
+    names = ["two.wav", "bad.wav", "one.wav"]
+    answers = [_cli("--json", "--jobs", jobs, *names, cwd=clips).communicate(timeout=120) for jobs in ("1", "2")]
     assert answers[0] == answers[1]
     assert [json.loads(line)["file"] for line in answers[0][0].splitlines()] == names
 
