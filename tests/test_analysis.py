@@ -113,6 +113,20 @@ def test_hints_narrow_the_readings(twin: Clip) -> None:
         analyse(twin, Hints(layout="no-such-layout"))
 
 
+@pytest.mark.parametrize("hints", [Hints(cylinders=4), Hints(cylinders=4, strokes=4), Hints(rpm=(700, 1200))])
+def test_hints_on_an_even_rhythm(hints: Hints) -> None:
+    """30 even firings a second are, among others, a four-stroke four at 900 rpm (rpm x N / 120), and no hint that
+    allows it changes the rate.
+    """
+    sound = render(layout("inline-four"), SpeedCurve.steady(RPM), duration_s=4.0, sample_rate_hz=RATE_HZ)
+    heard = analyse(sound, hints)
+    assert heard.verdict == "even"
+    assert heard.firing_rate_hz == pytest.approx(4 * RPM / 120, rel=0.005)
+    assert any(
+        "inline-four" in r.layouts and r.strokes == 4 and r.rpm == pytest.approx(RPM, rel=0.005) for r in heard.readings
+    )
+
+
 def test_sound_alikes_share_a_reading(twin: Clip) -> None:
     """The 270 degree parallel twin and the 90 degree V-twin fire alike (the rule 360 plus and minus the bank angle)."""
     best = analyse(twin).readings[0]

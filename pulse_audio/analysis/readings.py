@@ -11,7 +11,7 @@ from pulse_audio.analysis.candidates import Candidate, candidates, same_rotation
 from pulse_audio.analysis.hypotheses import Engine, speed_log_odds
 from pulse_audio.analysis.result import Hints, Reading
 from pulse_audio.catalogue import find_layout
-from pulse_audio.units import cycle_deg, rpm_from_cycle_hz
+from pulse_audio.units import cycle_deg, cycle_hz, rpm_from_cycle_hz
 
 Floats = NDArray[np.float64]
 
@@ -71,10 +71,13 @@ def choose(found: Sequence[Engine], hints: Hints) -> Choice | None:
 
 
 def _allowed(engine: Engine, hints: Hints) -> bool:
-    return (
-        (hints.strokes is None or engine.strokes == hints.strokes)
-        and (hints.cylinders is None or engine.cylinders == hints.cylinders)
-        and (hints.rpm is None or hints.rpm[0] <= engine.rpm <= hints.rpm[1])
+    if hints.strokes not in (None, engine.strokes):
+        return False
+    candidate = engine.hypothesis.candidate
+    if candidate.is_even and candidate.pulses == 1:  # it stands for every count at its own speed
+        return bool(_even_engines(cycle_hz(engine.rpm, engine.strokes), hints, engine.strokes))
+    return hints.cylinders in (None, engine.cylinders) and (
+        hints.rpm is None or hints.rpm[0] <= engine.rpm <= hints.rpm[1]
     )
 
 
