@@ -115,9 +115,7 @@ def test_hints_narrow_the_readings(twin: Clip) -> None:
 
 @pytest.mark.parametrize("hints", [Hints(cylinders=4), Hints(cylinders=4, strokes=4), Hints(rpm=(700, 1200))])
 def test_hints_on_an_even_rhythm(hints: Hints) -> None:
-    """30 even firings a second are, among others, a four-stroke four at 900 rpm (rpm x N / 120), and no hint that
-    allows it changes the rate.
-    """
+    """Even firing 30 times a second is, among others, a four at 900 rpm (rpm x N / 120); such hints keep the rate."""
     sound = render(layout("inline-four"), SpeedCurve.steady(RPM), duration_s=4.0, sample_rate_hz=RATE_HZ)
     heard = analyse(sound, hints)
     assert heard.verdict == "even"
