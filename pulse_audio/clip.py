@@ -7,6 +7,8 @@ import contextlib
 import io
 import os
 import re
+import signal
+import threading
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -100,6 +102,22 @@ class _Stream:
         return self._try("write", data)
 
 
+@contextlib.contextmanager
+def _ctrl_c_waits() -> Iterator[None]:
+    """Hold Ctrl-C until libsndfile has returned: raised inside a callback it would be lost, and the file called bad."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    held: list[int] = []
+    usual = signal.signal(signal.SIGINT, lambda number, _frame: held.append(number))
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, usual)
+        if held:
+            signal.raise_signal(signal.SIGINT)
+
+
 def _soundfile() -> ModuleType:
     try:
         import soundfile
@@ -127,7 +145,8 @@ def _opened(path: Path) -> Iterator[Any]:
         stream.seek(0)
         try:
             # By handle, not by name: libsndfile would guess from the ending, and open companions of some formats.
-            sound = soundfile.SoundFile(_Stream(stream))
+            with _ctrl_c_waits():
+                sound = soundfile.SoundFile(_Stream(stream))
         except (soundfile.SoundFileError, RuntimeError, TypeError, ValueError) as e:
             raise ClipError(f"{shown(path)}: not a sound file that can be read (WAV, FLAC, OGG, AIFF)") from e
         with sound:
@@ -224,7 +243,8 @@ class _Part:
         try:
             self._sound.seek(first)
             while self._at < self._last:
-                block = self._sound.read(min(BLOCK_FRAMES, self._last - self._at), dtype="float64", always_2d=True)
+                with _ctrl_c_waits():
+                    block = self._sound.read(min(BLOCK_FRAMES, self._last - self._at), dtype="float64", always_2d=True)
                 if not len(block):
                     break
                 self._at += len(block)
@@ -308,9 +328,12 @@ def write_blocks(
     with replaced_file(path, force=force) as file:
         stream = _Stream(file)
         try:
-            with soundfile.SoundFile(stream, "w", sample_rate_hz, channels, sub, format=kind) as sink:
+            with _ctrl_c_waits():
+                sink = soundfile.SoundFile(stream, "w", sample_rate_hz, channels, sub, format=kind)
+            with sink:
                 for block in blocks:
-                    sink.write(block)
+                    with _ctrl_c_waits():
+                        sink.write(block)
         except (soundfile.SoundFileError, AssertionError) as e:
             # soundfile asserts that all was written, which is not so on a full disk.
             reason = getattr(e, "error_string", str(e)).rstrip(".").lower()
