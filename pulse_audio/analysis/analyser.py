@@ -13,7 +13,6 @@ from pulse_audio.analysis.hypotheses import (
     HISS_TOP_HZ,
     MOST_LINES,
     SLOWEST_CYCLE_HZ,
-    TEMPER,
     TOP_HZ,
     Hypothesis,
     Material,
@@ -110,7 +109,7 @@ def analyse_blocks(blocks: Iterable[Clip], hints: Hints | None = None) -> Analys
         if len(mono) and not faults.is_silent(mono):
             silent = False
         if block.duration_s >= SHORTEST_S and (best is None or block.duration_s > 2.0) and not faults.is_silent(mono):
-            heard = _listen(mono, sample_rate_hz, start_s)
+            heard = _listen(block, mono, start_s)
             if best is None or heard.worth > best.worth:
                 best = heard
         start_s += block.duration_s
@@ -137,8 +136,8 @@ def _mono(clip: Clip) -> Floats:
     return samples
 
 
-def _listen(mono: Floats, sample_rate_hz: int, start_s: float) -> _Heard:
-    heard = signals(mono, sample_rate_hz)
+def _listen(block: Clip, mono: Floats, start_s: float) -> _Heard:
+    heard = signals(mono, block.sample_rate_hz)
     track = coarse_track(heard)
     phase = refine(heard, Phase.from_rate(track.time_s, track.rate_hz, heard.duration_s))
     spans = steady_spans(track, phase, heard.duration_s, MOST_PIECES)
@@ -152,8 +151,8 @@ def _listen(mono: Floats, sample_rate_hz: int, start_s: float) -> _Heard:
         spans,
         worth,
         start_s,
-        faults.recording_notes(mono, sample_rate_hz),
-        faults.hum_hz(mono, sample_rate_hz),
+        faults.recording_notes(block.samples, block.sample_rate_hz),
+        faults.hum_hz(mono, block.sample_rate_hz),
     )
 
 
@@ -223,7 +222,7 @@ def _described(
         placed = Placed(fractions=candidate.fractions, interval_sd=np.full(pulses, 0.0))
         intervals = np.full(pulses, 1 / pulses)
     else:
-        placed = place_pulses(lines, candidate.fractions, hypothesis.fit, TEMPER)
+        placed = place_pulses(lines, candidate.fractions, hypothesis.fit)
         intervals = np.diff(np.append(placed.fractions, 1.0))
     levels = pulse_levels(lines, placed.fractions, hypothesis.fit)
     firing_hz = main.rate_hz * choice.firing_ratio

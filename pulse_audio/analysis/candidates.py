@@ -5,7 +5,7 @@ intervals in between stand for V-twins of other angles, with a small weight. Not
 layout makes must show itself by fitting none of these well.
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cache
 
 import numpy as np
@@ -17,6 +17,7 @@ OTHER_TWINS_DEG = (265, 275, 280, 290, 295, 305, 318, 325)
 OTHER_TWINS_WEIGHT = 0.25  # of a layout each
 BANKED_PULSES = (4, 6, 8, 10, 12, 16)
 ALIKE = 1e-3  # of a cycle
+Banked = tuple[NDArray[np.float64], tuple[int, ...]]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -31,14 +32,14 @@ class Candidate:
         Catalogue layouts that fire like this.
     weight : float
         How common it is before anything is heard; all candidates add up to 1.
-    banks : int
-        Groups of pulses that share a response of their own, taken in turn: 0 if each pulse has its own.
+    banked : tuple of (places, banks)
+        Ways in which its pulses may be shared out among banks: the pattern, begun anywhere, and the bank of each pulse.
     """
 
     fractions: NDArray[np.float64]
     layouts: tuple[tuple[str, int, int], ...]
     weight: float
-    banks: int = 0
+    banked: tuple[Banked, ...] = ()
 
     @property
     def pulses(self) -> int:
@@ -74,17 +75,36 @@ def candidates() -> tuple[Candidate, ...]:
     known_count = sum(len(members) for _, members in groups)
     total = known_count + OTHER_TWINS_WEIGHT * len(OTHER_TWINS_DEG)
     named = [
-        Candidate(fractions=_places(intervals), layouts=tuple(members), weight=len(members) / total)
+        Candidate(
+            fractions=_places(intervals),
+            layouts=tuple(members),
+            weight=len(members) / total,
+            banked=_banked(_places(intervals), [name for name, _, _ in members]),
+        )
         for intervals, members in groups
     ]
     others = [
         Candidate(fractions=np.array([0.0, angle / 720]), layouts=(), weight=OTHER_TWINS_WEIGHT / total)
         for angle in OTHER_TWINS_DEG
     ]
-    # Two banks that fire in turn, each with a pipe of its own, differ as banks, not cylinder by cylinder.
-    banked = [replace(c, banks=2, weight=c.weight / 2) for c in named if c.is_even and c.pulses in BANKED_PULSES]
-    single = [replace(c, weight=c.weight / 2) if c.is_even and c.pulses in BANKED_PULSES else c for c in named]
-    return (*single, *banked, *others)
+    return (*named, *others)
+
+
+def _banked(fractions: NDArray[np.float64], names: list[str]) -> tuple[Banked, ...]:
+    """Share the pulses out among two banks: as the layouts have them and, if even, turn about."""
+    pulses = len(fractions)
+    found: dict[tuple[int, ...], Banked] = {}
+    if pulses in BANKED_PULSES and np.ptp(np.diff(np.append(fractions, 1.0))) < ALIKE:
+        turn_about = tuple(k % 2 for k in range(pulses))
+        found[turn_about] = (fractions, turn_about)
+    for entry in map(layout, names if pulses >= min(BANKED_PULSES) else []):
+        cylinders = sorted(entry.cylinders, key=lambda c: c.firing_deg)
+        axes = sorted({c.bank_deg for c in cylinders if c.bank_deg is not None})
+        if len(axes) == 2 and len(cylinders) == pulses:
+            banks = tuple(int(c.bank_deg != cylinders[0].bank_deg) for c in cylinders)
+            firing_deg = np.array([c.firing_deg for c in cylinders])
+            found.setdefault(banks, ((firing_deg - firing_deg[0]) / entry.cycle_deg, banks))
+    return tuple(found.values())
 
 
 def _places(intervals: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -1,6 +1,6 @@
 """From time to cycles: the signal at equal steps of crank angle, and its spectrum in orders of the cycle."""
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -165,6 +165,10 @@ class Piece:
         The signal at equal steps of the cycle.
     spectrum : ndarray of complex
         Bin k is the order k / cycles of the track's rate (Hann window, amplitude scale).
+    power : ndarray
+        Its square.
+    around : ndarray
+        Mean noise power about each bin, lines left out.
     """
 
     first_cycle: float
@@ -172,13 +176,24 @@ class Piece:
     rate_hz: float
     samples: Floats
     spectrum: Complexes
+    power: Floats
+    around: Floats
 
     @classmethod
     def of(cls, samples: Floats, *, first_cycle: float, cycles: int, rate_hz: float) -> "Piece":
         """Make a piece from its samples."""
         window = np.hanning(len(samples) + 1)[:-1]
         spectrum = np.asarray(rfft(samples * window)) * (2 / window.sum())
-        return cls(first_cycle=first_cycle, cycles=cycles, rate_hz=rate_hz, samples=samples, spectrum=spectrum)
+        power = np.abs(spectrum) ** 2
+        return cls(
+            first_cycle=first_cycle,
+            cycles=cycles,
+            rate_hz=rate_hz,
+            samples=samples,
+            spectrum=spectrum,
+            power=power,
+            around=_level_around(power, max(6, int(0.6 * cycles))),
+        )
 
     def trimmed(self, multiple: int) -> "Piece":
         """Return the piece cut to a multiple of so many cycles, so that lines at fractions fall on whole bins."""
@@ -190,9 +205,8 @@ class Piece:
 
     def normalised(self) -> "Piece":
         """Return the piece with the power of its spectrum made 1, so that loud and quiet stretches count alike."""
-        power = float((np.abs(self.spectrum[3:]) ** 2).sum())
-        scale = 1 / np.sqrt(max(power, 1e-30))
-        return replace(self, samples=self.samples * scale, spectrum=self.spectrum * scale)
+        scale = 1 / np.sqrt(max(float(self.power[3:].sum()), 1e-30))
+        return Piece.of(self.samples * scale, first_cycle=self.first_cycle, cycles=self.cycles, rate_hz=self.rate_hz)
 
     def lines(self, ratio: float, top_hz: float, most: int) -> Lines:
         """Lines at the multiples of ``ratio`` times the track's rate, up to `top_hz` and at most `most` of them."""
@@ -214,13 +228,21 @@ class Piece:
 
         The skirts of a line that is not quite steady count as noise, so the bins close by have their say.
         """
-        power = np.abs(self.spectrum) ** 2
-        beside = np.stack([power[np.clip(place + k, 0, len(power) - 1)] for k in (-6, -5, -4, -3, 3, 4, 5, 6)])
-        half = max(6, int(0.6 * self.cycles))
-        # 30 % quantile of exponentially distributed power: 0.357 of its mean.
-        around = [np.quantile(power[max(0, p - half) : p + half + 1], 0.3) / 0.357 for p in place]
+        power = self.power
+        beside = power[np.clip(place + np.array([[-6], [-5], [-4], [-3], [3], [4], [5], [6]]), 0, len(power) - 1)]
         floor = LEAST_NOISE * float(power[3:].max()) + 1e-30
-        return np.asarray(np.maximum(np.median(beside, axis=0) / np.log(2), around) + floor)
+        return np.asarray(np.maximum(np.median(beside, axis=0) / np.log(2), self.around[place]) + floor)
+
+
+def _level_around(power: Floats, half: int) -> Floats:
+    """Mean noise power about each bin: the 30 % quantile of exponentially distributed power is 0.357 of its mean."""
+    if len(power) < 4 * half:
+        return np.full(len(power), float(np.quantile(power, 0.3)) / 0.357)
+    blocks = power[: len(power) // half * half].reshape(-1, half)
+    pairs = np.concatenate([blocks[:-1], blocks[1:]], axis=1)  # half overlapping, centred on the joints of the blocks
+    place = int(0.3 * pairs.shape[1])
+    level = np.partition(pairs, place, axis=1)[:, place] / 0.357
+    return np.interp(np.arange(len(power)), np.arange(1, len(blocks)) * half, level)
 
 
 def piece(signal: Floats, rate_hz: int, phase: Phase, start_s: float, end_s: float, top_hz: float) -> Piece | None:

@@ -7,11 +7,13 @@ evidence, from the wave and from the envelope of the hiss, is weighed with how c
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from fractions import Fraction
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import logsumexp
 
 from pulse_audio.analysis import pattern
 from pulse_audio.analysis.candidates import Candidate, candidates
@@ -30,10 +32,9 @@ MOST_LINES = 48
 TOP_HZ = 3500.0
 HISS_LINES = 24
 HISS_TOP_HZ = 400.0
-TEMPER = 0.5  # the Gaussian model is no more than half right: its odds are damped before they are believed
-HISS_WEIGHT = 0.5
-CLOSE_RACE = 25.0  # evidence within which a pattern is worth a full fit
-CLOSE_FEW = 12  # and so are this many of the best, however far apart
+PIPE_DELAY_SD_S = 0.6e-3  # a quarter of a metre of hot pipe, or of air to the microphone, between two cylinders
+CRANK_SD = 2.5 / 720  # of a cycle: what torque ripple and valve timing move a pulse
+HEARD_TWINS = np.arange(180.0, 361.0, 6.0) / 720  # where the second pulse of a twin may be heard
 LIKELY_RPM = (500.0, 9000.0)
 SLOWEST_CYCLE_HZ = 3.3  # 400 rpm of a four-stroke: no engine keeps running below; clocks and drums beat slower
 RPM_FALL = 4.0  # log odds lost for each factor of two beyond the likely speeds
@@ -130,46 +131,57 @@ def speed_log_odds(rpm: float) -> float:
     return -RPM_FALL * beyond
 
 
-QUICK_SHARES = (pattern.SHARES[0], pattern.SHARES[2], pattern.SHARES[4])
-QUICK_WAVE = replace(pattern.WAVE, shares=QUICK_SHARES, decays_s=(0.008, 0.03), plateaus=(0.0, 0.2))
-QUICK_HISS = replace(pattern.HISS, shares=QUICK_SHARES, decays_s=(0.006,), plateaus=(0.0, 0.2))
-
-
 def weigh(material: Material, ratios: Sequence[float]) -> list[Hypothesis]:
     """Return all hypotheses, the best supported first (their prior weight is not yet in)."""
     top_hz = min(TOP_HZ, MOST_LINES * min(ratios) * material.wave[0].rate_hz)
-    quick: list[Hypothesis] = []
+    found: list[Hypothesis] = []
     for ratio in ratios:
         wave = [p.lines(ratio, top_hz, MOST_LINES) for p in material.wave]
         hiss = [p.lines(ratio, HISS_TOP_HZ, HISS_LINES) for p in material.hiss]
-        for candidate in candidates():
-            quick.append(_hypothesis(ratio, candidate, wave, hiss, QUICK_WAVE, QUICK_HISS))
-    ranked = sorted((h.evidence for h in quick), reverse=True)
-    least = min(ranked[0] - TEMPER * CLOSE_RACE, ranked[min(CLOSE_FEW, len(ranked)) - 1])
-    full: list[Hypothesis] = []
-    for hypothesis in quick:
-        if hypothesis.evidence < least:
-            full.append(hypothesis)
-            continue
-        wave = [p.lines(hypothesis.ratio, top_hz, MOST_LINES) for p in material.wave]
-        hiss = [p.lines(hypothesis.ratio, HISS_TOP_HZ, HISS_LINES) for p in material.hiss]
-        full.append(_hypothesis(hypothesis.ratio, hypothesis.candidate, wave, hiss, pattern.WAVE, pattern.HISS))
-    return sorted(full, key=lambda h: -h.evidence)
+        plain, banked = (_evidence(wave, hiss, shapes) for shapes in _shapes())
+        at_twins, at_banked = len(candidates()), 0
+        heard = plain[at_twins:]
+        for exact, candidate in zip(plain, candidates(), strict=False):
+            ways = [exact, *banked[at_banked : at_banked + len(candidate.banked)]]
+            at_banked += len(candidate.banked)
+            if candidate.pulses == 2:
+                ways = [_heard_nearby(candidate.fractions[1], exact, heard, wave[0].cycle_hz)]
+            evidence = float(logsumexp([e for e, _ in ways])) - math.log(len(ways))
+            _, fit = max(ways, key=lambda way: way[0])
+            found.append(Hypothesis(ratio=ratio, candidate=candidate, evidence=evidence, fit=fit))
+    return sorted(found, key=lambda h: -h.evidence)
 
 
-def _hypothesis(
-    ratio: float,
-    candidate: Candidate,
-    wave: Sequence[Lines],
-    hiss: Sequence[Lines],
-    wave_medium: pattern.Medium,
-    hiss_medium: pattern.Medium,
-) -> Hypothesis:
-    fitted = pattern.fit(wave, candidate.fractions, wave_medium, banks=candidate.banks)
-    evidence = fitted.evidence
+@cache
+def _shapes() -> tuple[pattern.Shapes, pattern.Shapes]:
+    """All candidates and the twins as they may be heard; all ways to share candidates out among banks."""
+    plain = [(c.fractions, ()) for c in candidates()]
+    heard = [(np.array([0.0, place]), ()) for place in HEARD_TWINS]
+    return pattern.Shapes.of([*plain, *heard]), pattern.Shapes.of([way for c in candidates() for way in c.banked])
+
+
+def _evidence(wave: Sequence[Lines], hiss: Sequence[Lines], shapes: pattern.Shapes) -> list[tuple[float, pattern.Fit]]:
+    fitted = pattern.fits(wave, shapes, pattern.WAVE)
     if all(len(lines.order) > 2 for lines in hiss):
-        evidence += HISS_WEIGHT * pattern.fit(hiss, candidate.fractions, hiss_medium, banks=candidate.banks).evidence
-    return Hypothesis(ratio=ratio, candidate=candidate, evidence=TEMPER * evidence, fit=fitted)
+        swelling = [f.evidence for f in pattern.fits(hiss, shapes, pattern.HISS)]
+    else:
+        swelling = [0.0] * len(fitted)
+    return [(f.evidence + h, f) for f, h in zip(fitted, swelling, strict=True)]
+
+
+def _heard_nearby(
+    place: float, exact: tuple[float, pattern.Fit], heard: Sequence[tuple[float, pattern.Fit]], cycle_hz: float
+) -> tuple[float, pattern.Fit]:
+    """Evidence of a twin whose second pulse may be heard a little early or late: the mean over where it may be heard.
+
+    Pipes and air delay one cylinder's pulse more than the other's by a time, so by an angle that grows with speed.
+    """
+    spread = math.hypot(CRANK_SD, PIPE_DELAY_SD_S * cycle_hz)
+    at = np.concatenate((HEARD_TWINS, 1 - HEARD_TWINS[:-1], [place]))
+    ways = [*heard, *heard[:-1], exact]
+    odds = -0.5 * ((at - place) / spread) ** 2
+    total = odds + [evidence for evidence, _ in ways]
+    return float(logsumexp(total) - logsumexp(odds)), ways[int(total.argmax())][1]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)

@@ -3,23 +3,27 @@
 With pulses at fractions x_k of the cycle, the amplitude at order m is ``Y_m = sum_k e_mk H_k(m f) + noise`` with
 ``e_mk = exp(-2 pi i m x_k)`` and f the cycle rate. The exhaust's response H_k is unknown: a Gaussian process over
 frequency, of power s^2(f) that changes smoothly, short in time (it starts with the pulse and dies away), and alike
-for all cylinders but for a share u(f) of its own. So Y is Gaussian with covariance
+for all cylinders but for a share u(f) of its own and, where they lie in two banks, a share b of their bank's. So Y is
+Gaussian with covariance
 
-``S_mn = G_mn [ c_m c_n P_m P_n* + d_m d_n sum_k e_mk e_nk* ] + N_m``,
+``S_mn = G_mn [ c_m c_n P_m P_n* + b_m b_n sum_j B_mj B_nj* + d_m d_n sum_k e_mk e_nk* ] + N_m``,
 
-``P_m = sum_k e_mk``, ``c^2 = 1 - u``, ``d^2 = u``, ``G_mn = s_m s_n E(f_m - f_n)``, E the Fourier transform of the
-energy envelope of a pulse. Its log likelihood, less that of noise alone, is the evidence; s is re-estimated under
-every pattern, so that each has the same freedom. Where the speed changes, pieces at different speeds share s(f),
-which is fixed in hertz, and the pattern, which is fixed in orders: that is how a changing speed tells one from the
-other.
+``P_m = sum_k e_mk``, ``B_mj`` the same sum over bank j, ``c^2 + b^2 + d^2 = 1``, ``d^2 = u``,
+``G_mn = s_m s_n E(f_m - f_n)``, E the Fourier transform of the energy envelope of a pulse. Its log likelihood, less
+that of noise alone, is the evidence, averaged over what the model leaves open; s is re-estimated under every pattern,
+so that each has the same freedom. The model is no more than half right, so its log likelihood is damped before it is
+believed. Where the speed changes, pieces at different speeds share s(f), which is fixed in hertz, and the pattern,
+which is fixed in orders: that is how a changing speed tells one from the other.
 (Covariance of a filtered pulse train: Papoulis, Probability, Random Variables and Stochastic Processes, from memory.)
 """
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import logsumexp
 
 from pulse_audio.analysis.fold import Lines
 
@@ -32,13 +36,15 @@ class OwnShare:
     """Share of a cylinder's response that is its own: `floor` at low frequency, all of it far above `apart_hz`.
 
     Unequal pipes differ by a delay: the responses part company where it makes half a turn (a millisecond: 500 Hz).
+    Of what cylinders have in common, the part `bank` is common to their bank only.
     """
 
     floor: float
     apart_hz: float
+    bank: float = 0.0
 
     def at(self, frequency_hz: Floats) -> Floats:
-        """Return the share at given frequencies."""
+        """Return a cylinder's own share at given frequencies."""
         return 1 - (1 - self.floor) * np.exp(-((frequency_hz / self.apart_hz) ** 2))
 
 
@@ -48,7 +54,8 @@ class Medium:
 
     Attributes
     ----------
-    shares : tuple of OwnShare
+    shares, bank_shares : tuple of OwnShare
+        For patterns without and with banks.
     decays_s : tuple of float
         Time in which a pulse's amplitude falls to 1/e.
     plateaus : tuple of float
@@ -57,13 +64,20 @@ class Medium:
         The power spectrum of the response changes little over this width.
     misfit : float
         Power that the model cannot explain, as part of a line's own: keeps clean recordings from overconfidence.
+    temper : float
+        What the log likelihood is multiplied by.
+    start_steps : int
+        Places in the cycle at which the first pulse may start.
     """
 
     shares: tuple[OwnShare, ...]
+    bank_shares: tuple[OwnShare, ...]
     decays_s: tuple[float, ...]
     plateaus: tuple[float, ...]
     smooth_hz: float
     misfit: float
+    temper: float
+    start_steps: int = 96
 
 
 NEVER_APART_HZ = 1e9
@@ -75,11 +89,30 @@ SHARES = (
     OwnShare(floor=0.02, apart_hz=500.0),
     OwnShare(floor=0.02, apart_hz=150.0),
 )
-WAVE = Medium(shares=SHARES, decays_s=(0.008, 0.02, 0.05), plateaus=(0.0, 0.2), smooth_hz=60.0, misfit=1e-3)
-HISS = Medium(shares=SHARES, decays_s=(0.003, 0.008, 0.02), plateaus=(0.0, 0.2), smooth_hz=150.0, misfit=1e-2)
-START_STEPS = 96
-START_TRIES = np.array([-4.0, 0.0, 4.0])
-FINE_TRIES = np.arange(-8.0, 8.01, 0.125)
+BANK_SHARES = (
+    OwnShare(floor=0.01, apart_hz=NEVER_APART_HZ, bank=0.3),
+    OwnShare(floor=0.05, apart_hz=NEVER_APART_HZ, bank=0.9),
+    OwnShare(floor=0.2, apart_hz=NEVER_APART_HZ, bank=0.5),
+)
+WAVE = Medium(
+    shares=SHARES,
+    bank_shares=BANK_SHARES,
+    decays_s=(0.008, 0.02, 0.05),
+    plateaus=(0.0, 0.2),
+    smooth_hz=60.0,
+    misfit=3e-2,
+    temper=0.5,
+)
+HISS = Medium(
+    shares=SHARES,
+    bank_shares=BANK_SHARES,
+    decays_s=(0.003, 0.008, 0.02),
+    plateaus=(0.0, 0.2),
+    smooth_hz=150.0,
+    misfit=1e-2,
+    temper=0.25,
+)
+MOST_ORDERS = 48
 SMOOTH_CYCLES = 2.5  # smoothing must span a few orders, or s(f) would follow the pattern itself
 
 
@@ -90,9 +123,9 @@ class Fit:
     Attributes
     ----------
     evidence : float
-        Log likelihood less that of noise alone, natural units.
+        Damped log likelihood less that of noise alone, averaged over the medium's lists; natural units.
     share, decay_s, plateau
-        The medium that explains them best.
+        The medium that explains the lines best.
     start : tuple of float
         Place in the cycle, 0 to 1, where the first pulse starts, for each piece.
     """
@@ -105,157 +138,194 @@ class Fit:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Spectrum:
-    """Lines of all pieces at one hypothesis of the cycle, with all that does not depend on the pattern."""
+class Shapes:
+    """Several patterns at once: what their pulses add up to at the orders 1, 2, 3 and so on of the cycle.
 
-    pieces: tuple[Lines, ...]
-    nearness: Floats
-    lengths: tuple[int, ...]
+    Attributes
+    ----------
+    common : ndarray of complex, shape (n_patterns, n_orders)
+        Sum of all pulses, each with its place's phase.
+    banks, own : ndarray of complex, shape (n_patterns, n_orders, n_orders)
+        Sums over the banks, and over the pulses, of the products of their phases.
+    pulses : ndarray, shape (n_patterns,)
+    banked : bool
+        Whether these patterns have banks (all or none).
+    """
+
+    common: Complexes
+    banks: Complexes
+    own: Complexes
+    pulses: Floats
+    banked: bool
 
     @classmethod
-    def of(cls, pieces: Sequence[Lines], medium: Medium) -> "_Spectrum":
-        frequency = np.concatenate([p.frequency_hz for p in pieces])
-        cycle_hz = min(p.cycle_hz for p in pieces)
-        spread = max(p.cycle_hz for p in pieces) / cycle_hz
-        # Pieces at different speeds put different orders at one frequency: then the smoothing may be finer.
-        width = max(medium.smooth_hz, SMOOTH_CYCLES * cycle_hz) if spread < 1.2 else max(20.0, cycle_hz)
-        nearness = np.exp(-0.5 * ((frequency[:, None] - frequency[None]) / width) ** 2)
-        return cls(tuple(pieces), nearness, tuple(len(p.order) for p in pieces))
+    def of(cls, patterns: Sequence[tuple[Floats, tuple[int, ...]]]) -> "Shapes":
+        """Take patterns as places in the cycle, 0 to 1, and the bank of each pulse (empty: they have no banks)."""
+        order = np.arange(1, MOST_ORDERS + 1)
+        parts = []
+        for fractions, banks in patterns:
+            phasors = np.exp(-2j * np.pi * np.outer(order, fractions))
+            groups = phasors @ (np.array(banks or [0] * len(fractions))[:, None] == np.arange(max(banks or (0,)) + 1))
+            parts.append((phasors.sum(axis=1), groups @ groups.conj().T, phasors @ phasors.conj().T))
+        common, bank, own = (np.stack(part) for part in zip(*parts, strict=True))
+        pulses = np.array([len(fractions) for fractions, _ in patterns], dtype=np.float64)
+        return cls(common, bank, own, pulses, bool(patterns[0][1]))
 
 
-def fit(pieces: Sequence[Lines], fractions: Floats, medium: Medium, *, banks: int = 0, fine: bool = False) -> Fit:
-    """Fit a pattern to the lines of one or more pieces of a recording.
+def fits(pieces: Sequence[Lines], shapes: Shapes, medium: Medium) -> list[Fit]:
+    """Fit patterns to the lines of one or more pieces of a recording.
 
     Parameters
     ----------
     pieces : sequence of Lines
         Order lines of stretches at nearly steady speed, all at the same hypothesis of the cycle.
-    fractions : ndarray, shape (n_pulses,)
-        Places of the pulses in the cycle, 0 to 1.
+    shapes : Shapes
+        The patterns.
     medium : Medium
         Wave or hiss.
-    banks : int
-        Groups of pulses, taken in turn, that share what is their own; 0 if each pulse has its own.
-    fine : bool
-        Look for the start of the first pulse in steps of a tenth of a degree rather than of a pulse's width.
 
     Returns
     -------
-    Fit
-        The best over the medium's lists and over the start of the first pulse.
+    list of Fit
+        One for each pattern.
     """
-    spectrum = _Spectrum.of(pieces, medium)
-    phasors = [np.exp(-2j * np.pi * np.outer(p.order, fractions)) for p in pieces]
-    shares = medium.shares if len(fractions) > 1 else medium.shares[:1]
-    best: Fit | None = None
-    for share in shares:
-        powers = _response_power(spectrum, phasors, share, banks)
-        prepared = [
-            _PieceModel.of(piece, phasor, share, power, medium, banks)
-            for piece, phasor, power in zip(pieces, phasors, powers, strict=True)
+    nearness, lengths = _nearness(pieces, medium)
+    values, settings, starts = [], [], []
+    for share in medium.bank_shares if shapes.banked else medium.shares:
+        gains = [_gain(piece, shapes, share) for piece in pieces]
+        powers = _response_power(pieces, shapes, np.concatenate(gains, axis=1), nearness, lengths)
+        models = [
+            _PieceModel.of(piece, shapes, share, gain, power, medium)
+            for piece, gain, power in zip(pieces, gains, powers, strict=True)
         ]
         for plateau in medium.plateaus:
             for decay_s in medium.decays_s:
-                found = [model.evidence(decay_s, plateau, fine=fine) for model in prepared]
-                total = sum(value for value, _ in found)
-                if best is None or total > best.evidence:
-                    best = Fit(
-                        evidence=float(total),
-                        share=share,
-                        decay_s=decay_s,
-                        plateau=plateau,
-                        start=tuple(start for _, start in found),
-                    )
-    assert best is not None
-    return best
+                found = [model.evidence(decay_s, plateau) for model in models]
+                values.append(np.sum([value for value, _ in found], axis=0))
+                starts.append(np.stack([start for _, start in found], axis=1))
+                settings.append((share, decay_s, plateau))
+    tempered = medium.temper * np.array(values)
+    evidence = logsumexp(tempered, axis=0) - np.log(len(values))
+    best = tempered.argmax(axis=0)
+    return [
+        Fit(
+            evidence=float(evidence[k]),
+            share=settings[b][0],
+            decay_s=settings[b][1],
+            plateau=settings[b][2],
+            start=tuple(starts[b][k].tolist()),
+        )
+        for k, b in enumerate(best)
+    ]
 
 
-def _grouped(phasors: Complexes, banks: int) -> Complexes:
-    """Sum the phasors of pulses that share what is their own."""
-    if not banks:
-        return phasors
-    return np.stack([phasors[:, k::banks].sum(axis=1) for k in range(banks)], axis=1)
+def _nearness(pieces: Sequence[Lines], medium: Medium) -> tuple[Floats, tuple[int, ...]]:
+    """Weights that smooth a power spectrum over the frequencies of all lines, and the number of lines of each piece."""
+    frequency = np.concatenate([p.frequency_hz for p in pieces])
+    cycle_hz = min(p.cycle_hz for p in pieces)
+    spread = max(p.cycle_hz for p in pieces) / cycle_hz
+    # Pieces at different speeds put different orders at one frequency: then the smoothing may be finer.
+    width = max(medium.smooth_hz, SMOOTH_CYCLES * cycle_hz) if spread < 1.2 else max(20.0, cycle_hz)
+    return np.exp(-0.5 * ((frequency[:, None] - frequency[None]) / width) ** 2), tuple(len(p.order) for p in pieces)
 
 
-def _response_power(spectrum: _Spectrum, phasors: Sequence[Complexes], share: OwnShare, banks: int) -> list[Floats]:
-    """s^2 at every line under a pattern: the power that, smoothed over frequency, explains the lines best."""
-    gain = np.concatenate(
-        [
-            (1 - u) * np.abs(e.sum(axis=1)) ** 2 + u * (np.abs(_grouped(e, banks)) ** 2).sum(axis=1)
-            for e, u in ((e, share.at(p.frequency_hz)) for e, p in zip(phasors, spectrum.pieces, strict=True))
-        ]
-    )
-    seen = np.concatenate([np.abs(p.amplitude) ** 2 for p in spectrum.pieces])
-    noise = np.concatenate([p.noise_power for p in spectrum.pieces])
-    near = spectrum.nearness
-    power = (near @ np.maximum(seen - noise, 0.0)) / (near @ gain) + 1e-30
+def _gain(lines: Lines, shapes: Shapes, share: OwnShare) -> Floats:
+    """Power at each line for a response of power 1, shape (n_patterns, n_lines)."""
+    count = len(lines.order)
+    own = share.at(lines.frequency_hz)
+    at = np.arange(count)
+    common = (1 - share.bank) * np.abs(shapes.common[:, :count]) ** 2 + share.bank * np.real(shapes.banks[:, at, at])
+    return np.asarray((1 - own) * common + own * np.real(shapes.own[:, at, at]))
+
+
+def _response_power(
+    pieces: Sequence[Lines], shapes: Shapes, gain: Floats, nearness: Floats, lengths: tuple[int, ...]
+) -> list[Floats]:
+    """s^2 at every line under each pattern: the power that, smoothed over frequency, explains the lines best."""
+    seen = np.concatenate([np.abs(p.amplitude) ** 2 for p in pieces])
+    noise = np.concatenate([p.noise_power for p in pieces])
+    power = (nearness @ np.maximum(seen - noise, 0.0)) / (gain @ nearness) + 1e-30
     for _ in range(2):  # expectation and maximisation: two rounds settle it to a few per cent
         trust = power * gain / (power * gain + noise)
         expected = (trust * trust * seen + trust * noise) / gain
-        power = (near @ (trust * expected)) / np.maximum(near @ trust, 1e-9)
-    power = np.maximum(power, 1e-4 * noise / phasors[0].shape[1])
-    return np.split(power, np.cumsum(spectrum.lengths)[:-1])
+        power = ((trust * expected) @ nearness) / np.maximum(trust @ nearness, 1e-9)
+    power = np.maximum(power, 1e-4 * noise / shapes.pulses[:, None])
+    return np.split(power, np.cumsum(lengths)[:-1], axis=1)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _PieceModel:
-    """One piece under one pattern and share: what the search over decay and start has in common."""
+    """One piece under all patterns and one share: what the search over decay and start has in common."""
 
     lines: Lines
     covariance: Complexes
     noise: Floats
     start_energy: Complexes
-    difference_hz: Floats
     base: float
 
     @classmethod
     def of(
-        cls, lines: Lines, phasors: Complexes, share: OwnShare, power: Floats, medium: Medium, banks: int
+        cls, lines: Lines, shapes: Shapes, share: OwnShare, gain: Floats, power: Floats, medium: Medium
     ) -> "_PieceModel":
-        pulses = phasors.shape[1]
-        groups = _grouped(phasors, banks)
+        count = len(lines.order)
         own = share.at(lines.frequency_hz)
-        common = phasors.sum(axis=1)
-        gain = (1 - own) * np.abs(common) ** 2 + own * (np.abs(groups) ** 2).sum(axis=1)
-        noise = lines.noise_power + medium.misfit * power * pulses
-        c = np.sqrt(power * (1 - own)) * common
+        common = shapes.common[:, :count]
+        noise = lines.noise_power + medium.misfit * power * shapes.pulses[:, None]
+        c = np.sqrt(power * (1 - own) * (1 - share.bank)) * common
         d = np.sqrt(power * own)
-        covariance = np.outer(c, c.conj()) + np.outer(d, d) * (groups @ groups.conj().T)
+        covariance = c[:, :, None] * c.conj()[:, None, :]
+        covariance += d[:, :, None] * d[:, None, :] * shapes.own[:, :count, :count]
+        if share.bank:
+            b = np.sqrt(power * (1 - own) * share.bank)
+            covariance += b[:, :, None] * b[:, None, :] * shapes.banks[:, :count, :count]
         # The response undone of the pattern, back in time: where its energy begins is where the pulse begins.
         undone = lines.amplitude * common.conj() / (gain + noise / power) / np.sqrt(power)
-        turn = np.exp(2j * np.pi * np.outer(np.arange(START_STEPS) / START_STEPS, lines.order))
-        energy = np.abs(turn @ undone) ** 2
+        energy = np.abs(undone @ _turns(count, medium.start_steps)) ** 2
         base = float((np.log(lines.noise_power) + np.abs(lines.amplitude) ** 2 / lines.noise_power).sum())
-        difference = lines.frequency_hz[:, None] - lines.frequency_hz[None]
-        return cls(lines, covariance, noise, np.fft.fft(energy), difference, base)
+        return cls(lines, covariance, noise, np.fft.fft(energy), base)
 
-    def evidence(self, decay_s: float, plateau: float, *, fine: bool) -> tuple[float, float]:
-        """Evidence at the best start of the first pulse, and that start."""
+    def evidence(self, decay_s: float, plateau: float) -> tuple[Floats, Floats]:
+        """Evidence of each pattern at the likeliest start of its first pulse, and that start."""
         cycle_s = 1 / self.lines.cycle_hz
-        held_s = plateau * cycle_s
-        since_s = np.arange(START_STEPS) / START_STEPS * cycle_s
-        envelope = np.exp(-2 * np.maximum(since_s - held_s, 0.0) / decay_s)
+        steps = self.start_energy.shape[1]
+        since_s = np.arange(steps) / steps * cycle_s
+        envelope = np.exp(-2 * np.maximum(since_s - plateau * cycle_s, 0.0) / decay_s)
         overlap = np.real(np.fft.ifft(self.start_energy * np.conj(np.fft.fft(envelope))))
-        centre = int(overlap.argmax())
-        tries = FINE_TRIES if fine else START_TRIES
-        starts = (centre + tries) / START_STEPS % 1.0
-        covariance = self.covariance * _envelope_transform(self.difference_hz, held_s, decay_s)
-        covariance[np.diag_indices(len(self.noise))] += self.noise
-        lower = np.linalg.cholesky(covariance)
-        moved = self.lines.amplitude[:, None] * np.exp(2j * np.pi * np.outer(self.lines.order, starts))
-        whitened = np.linalg.solve(lower, moved)
-        spread = 2 * np.log(np.abs(np.diag(lower))).sum()
-        values = self.base - spread - (np.abs(whitened) ** 2).sum(axis=0)
-        pick = int(values.argmax())
-        return float(values[pick]), float(starts[pick])
+        start = overlap.argmax(axis=1) / steps
+        moved = self.lines.amplitude * np.exp(2j * np.pi * start[:, None] * self.lines.order)
+        covariance = self.covariance * _nearby(len(self.lines.order), self.lines.cycle_hz, plateau * cycle_s, decay_s)
+        return self.base - log_misfit(covariance, self.noise, moved), start
 
 
-def _envelope_transform(difference_hz: Floats, held_s: float, decay_s: float) -> Complexes:
-    """Fourier transform of an energy envelope that holds, then decays; 1 at zero."""
-    w = 2j * np.pi * difference_hz
+def log_misfit(covariance: Complexes, noise: Floats, seen: Complexes) -> Floats:
+    """Minus the log density (but for a constant) of `seen` under Gaussians of given covariance plus noise.
+
+    Shapes (n_patterns, n, n), (n_patterns, n), (n_patterns, n). One Cholesky factor gives both terms: bordered by the
+    data and a corner k that is large enough, its last pivot squared is k less the quadratic form.
+    """
+    count, n = seen.shape
+    corner = 2 * (np.abs(seen) ** 2 / noise).sum(axis=1) + 1
+    bordered = np.empty((count, n + 1, n + 1), np.complex128)
+    bordered[:, :n, :n] = covariance
+    bordered[:, n, :n] = seen.conj()
+    bordered[:, n, n] = corner
+    at = np.arange(n)
+    bordered[:, at, at] += noise
+    pivot = np.real(np.diagonal(np.linalg.cholesky(bordered), axis1=1, axis2=2))
+    return np.asarray(2 * np.log(pivot[:, :n]).sum(axis=1) + corner - pivot[:, n] ** 2)
+
+
+@cache
+def _turns(count: int, steps: int) -> Complexes:
+    return np.asarray(np.exp(2j * np.pi * np.outer(np.arange(1, count + 1), np.arange(steps) / steps)))
+
+
+def _nearby(count: int, cycle_hz: float, held_s: float, decay_s: float) -> Complexes:
+    """Fourier transform of an energy envelope that holds, then decays, at the differences of lines; 1 at zero."""
+    w = 2j * np.pi * cycle_hz * np.arange(1 - count, count)
     tail = decay_s / 2 / (1 + w * decay_s / 2)
-    if held_s == 0:
-        return np.asarray(tail / (decay_s / 2))
-    safe = np.where(difference_hz == 0, 1.0, w)
-    held = np.where(difference_hz == 0, held_s, (1 - np.exp(-safe * held_s)) / safe)
-    return np.asarray((held + np.exp(-w * held_s) * tail) / (held_s + decay_s / 2))
+    w[count - 1] = 1.0
+    held = (1 - np.exp(-w * held_s)) / w
+    w[count - 1], held[count - 1] = 0.0, held_s
+    transform = (held + np.exp(-w * held_s) * tail) / (held_s + decay_s / 2)
+    return np.asarray(transform[np.subtract.outer(np.arange(count), np.arange(count)) + count - 1])

@@ -14,6 +14,7 @@ Floats = NDArray[np.float64]
 
 STEP = 2.0 / 720  # of a cycle: small against a pulse, large against rounding
 ROUNDS = 3
+FINE_STEPS = 768  # of the first pulse's start: steps under half a degree, or the evidence would be jagged
 NOMINAL_SD = 8.0 / 720  # pulses of one layout are heard this far from where its crank puts them: pipes, valve timing
 LEAST_SD = 0.35 / 720  # what torque ripple and unequal pipes add, whatever the noise
 
@@ -34,26 +35,29 @@ class Placed:
     interval_sd: Floats
 
 
-def place_pulses(pieces: Sequence[Lines], nominal: Floats, fitted: pattern.Fit, temper: float) -> Placed:
+def place_pulses(pieces: Sequence[Lines], nominal: Floats, fitted: pattern.Fit) -> Placed:
     """Move each pulse but the first to where the evidence is greatest, near its nominal place.
 
     Newton steps on the damped log likelihood with a Gaussian prior about the nominal places; the curvature at the end
     gives the uncertainty.
     """
-    medium = replace(pattern.WAVE, shares=(fitted.share,), decays_s=(fitted.decay_s,), plateaus=(fitted.plateau,))
-
-    def value(fractions: Floats) -> float:
-        found = pattern.fit(pieces, fractions, medium, fine=True)
-        return temper * found.evidence - 0.5 * float((((fractions - nominal) / NOMINAL_SD) ** 2).sum())
-
+    medium = replace(
+        pattern.WAVE,
+        shares=(fitted.share,),
+        decays_s=(fitted.decay_s,),
+        plateaus=(fitted.plateau,),
+        start_steps=FINE_STEPS,
+    )
     fractions = nominal.copy()
     pulses = len(nominal)
     variance = np.zeros(pulses)
     for _ in range(ROUNDS):
         for k in range(1, pulses):
-            offset = np.zeros(pulses)
-            offset[k] = STEP
-            before, here, after = value(fractions - offset), value(fractions), value(fractions + offset)
+            tries = np.repeat(fractions[None], 3, axis=0)
+            tries[:, k] += (-STEP, 0.0, STEP)
+            found = pattern.fits(pieces, pattern.Shapes.of([(t, ()) for t in tries]), medium)
+            prior = 0.5 * (((tries - nominal) / NOMINAL_SD) ** 2).sum(axis=1)
+            before, here, after = (f.evidence - p for f, p in zip(found, prior, strict=True))
             bend = (before - 2 * here + after) / STEP**2
             if bend < 0:
                 variance[k] = -1 / bend
@@ -93,7 +97,7 @@ def pulse_levels(pieces: Sequence[Lines], fractions: Floats, fitted: pattern.Fit
 
 def _short(response: NDArray[np.complex128], lines: Lines, fitted: pattern.Fit) -> NDArray[np.complex128]:
     """Keep of a response what lies within the time that a pulse lasts."""
-    steps = pattern.START_STEPS
+    steps = pattern.WAVE.start_steps
     since_s = (np.arange(steps) / steps - fitted.start[0]) % 1.0 / lines.cycle_hz
     held_s = fitted.plateau / lines.cycle_hz
     window = np.exp(-np.maximum(since_s - held_s, 0.0) / fitted.decay_s)

@@ -132,7 +132,7 @@ def _even_engines(
     """Even engines of one stroke that fire at this rate, with their shares of the odds."""
     groups: dict[tuple[int, int], list[str]] = {}
     for candidate in candidates():
-        if candidate.is_even and not candidate.banks:
+        if candidate.is_even:
             for name, own_strokes, cylinders in candidate.layouts:
                 if own_strokes == strokes:
                     groups.setdefault((candidate.pulses, cylinders), []).append(name)
