@@ -14,6 +14,7 @@ Floats = NDArray[np.float64]
 
 STEP = 2.0 / 720  # of a cycle: small against a pulse, large against rounding
 ROUNDS = 3
+MISFIT = 1e-3  # of a line's power: once the pattern is chosen, the faint lines may say where its pulses stand
 FINE_STEPS = 768  # of the first pulse's start: steps under half a degree, or the evidence would be jagged
 NOMINAL_SD = 8.0 / 720  # pulses of one layout are heard this far from where its crank puts them: pipes, valve timing
 LEAST_SD = 0.35 / 720  # what torque ripple and unequal pipes add, whatever the noise
@@ -46,6 +47,7 @@ def place_pulses(pieces: Sequence[Lines], nominal: Floats, fitted: pattern.Fit) 
         shares=(fitted.share,),
         decays_s=(fitted.decay_s,),
         plateaus=(fitted.plateau,),
+        misfit=MISFIT,
         start_steps=FINE_STEPS,
     )
     fractions = nominal.copy()
