@@ -93,6 +93,7 @@ BANK_SHARES = (
     OwnShare(floor=0.01, apart_hz=NEVER_APART_HZ, bank=0.3),
     OwnShare(floor=0.05, apart_hz=NEVER_APART_HZ, bank=0.9),
     OwnShare(floor=0.2, apart_hz=NEVER_APART_HZ, bank=0.5),
+    *SHARES[2:4],
 )
 WAVE = Medium(
     shares=SHARES,
