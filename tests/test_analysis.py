@@ -174,3 +174,10 @@ def test_shared_recordings() -> None:
     assert len(others) == 12
     assert sum(others) >= 10
     assert np.mean(rates) >= 0.5
+
+
+@pytest.mark.parametrize("samples", range(8797, 8803))
+def test_any_length_can_be_tracked(samples: int, rng: np.random.Generator) -> None:
+    """A clip whose end falls just before or after a frame of the track is read like any other."""
+    heard = analyse(Clip(samples=rng.standard_normal(samples), sample_rate_hz=8000))
+    assert heard.verdict == "no-rhythm"

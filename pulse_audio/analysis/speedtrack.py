@@ -105,7 +105,7 @@ def line_evidence(power: Spectra) -> Spectra:
     return np.asarray(table[(np.minimum(power, STRONGEST) * 20).astype(np.int32)])
 
 
-def _stretched_spectra(signal: Floats, rate_hz: float, part: _Range) -> tuple[Spectra, float]:
+def _stretched_spectra(signal: Floats, rate_hz: float, centres: Floats, part: _Range) -> tuple[Spectra, float]:
     """Whitened power spectra, shape (frames, slopes, bins), and the width of a bin in hertz."""
     frame = int(part.frame_s * rate_hz)
     padded = 1 << int(np.ceil(np.log2(2 * frame)))
@@ -113,7 +113,6 @@ def _stretched_spectra(signal: Floats, rate_hz: float, part: _Range) -> tuple[Sp
     window = np.hanning(frame)
     bin_hz = rate_hz / padded
     bins = min(int(part.top_hz / bin_hz) + 2, padded // 2 + 1)
-    centres = frame_times(len(signal) / rate_hz)
     room = np.pad(signal, frame)
     # Time t at which a frame whose rate is proportional to 1 + slope t has gone through as much as a steady one.
     positions = [
@@ -192,14 +191,15 @@ def rate_evidence(signal: Floats, rate_hz: int) -> tuple[Floats, Floats]:
     Frames of different lengths are made comparable by the number of independent frames (1 / length) and the chance
     fluctuation of their evidence (its square root).
     """
-    frames = len(frame_times(len(signal) / rate_hz))
+    centres = frame_times(len(signal) / rate_hz)
+    frames = len(centres)
     count = len(CANDIDATES_HZ)
     evidence, weight = np.zeros((frames, count)), np.zeros(count)
     slope, strongest = np.zeros((frames, count)), np.full((frames, count), -np.inf)
     for part in RANGES:
         first, last = np.searchsorted(CANDIDATES_HZ, (part.low_hz * 0.9999, part.high_hz))
         thin = resample_poly(signal, 1, part.thinned) if part.thinned > 1 else signal
-        spectra, bin_hz = _stretched_spectra(thin, rate_hz / part.thinned, part)
+        spectra, bin_hz = _stretched_spectra(thin, rate_hz / part.thinned, centres, part)
         found = np.concatenate(
             [
                 _comb_evidence(spectra[at : at + FRAMES_AT_ONCE], bin_hz, part, CANDIDATES_HZ[first:last])
