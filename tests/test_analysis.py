@@ -12,6 +12,7 @@ from pulse_audio.analysis import Analysis, Hints, analyse
 from pulse_audio.catalogue import layout, layout_names
 from pulse_audio.clip import read_clip
 from pulse_audio.errors import ClipError, LayoutError
+from pulse_audio.firing import Liveliness
 from pulse_audio.layout import Layout
 from pulse_audio.synth import render
 from pulse_audio.units import cycle_hz
@@ -181,3 +182,29 @@ def test_any_length_can_be_tracked(samples: int, rng: np.random.Generator) -> No
     """A clip whose end falls just before or after a frame of the track is read like any other."""
     heard = analyse(Clip(samples=rng.standard_normal(samples), sample_rate_hz=8000))
     assert heard.verdict == "no-rhythm"
+
+
+def test_weak_pulses_are_those_that_misfire() -> None:
+    """A healthy cylinder pulls in every cycle (told as weak in 5 % at most), one that misfires in 20 % is told so.
+
+    Of about 60 cycles 20 % miss by 5 % (one standard deviation of the binomial); two of those are allowed.
+    """
+    four = render(
+        layout("inline-four-crossplane"),
+        SpeedCurve.steady(1100),
+        duration_s=6.0,
+        sample_rate_hz=48000,
+        life=Liveliness(),
+    )
+    assert max(analyse(four).weak_share or (0.0,)) <= 0.05
+    twin = render(
+        layout("parallel-twin-180"),
+        SpeedCurve.steady(900),
+        duration_s=8.0,
+        sample_rate_hz=48000,
+        life=Liveliness(misfire=((2, 0.2),)),
+    )
+    shares = analyse(twin).weak_share
+    assert shares is not None
+    assert min(shares) <= 0.05
+    assert max(shares) == pytest.approx(0.2, abs=0.1)

@@ -71,10 +71,9 @@ class Hypothesis:
 
 def cycle_ratios(piece: Piece) -> tuple[float, ...]:
     """Return cycle rates worth a look, as multiples of the track's rate."""
-    power = np.abs(piece.spectrum) ** 2
     divisors = [1]
     for divisor in DIVISORS:
-        if piece.cycles >= 3 * divisor and _evidence_at(piece, power, _coprime(divisor) / divisor) > CERTAIN_LINES:
+        if piece.cycles >= 3 * divisor and _evidence_at(piece, _coprime(divisor) / divisor) > CERTAIN_LINES:
             divisors.append(divisor)
     if math.lcm(*divisors) <= max(DIVISORS):
         divisors.append(math.lcm(*divisors))
@@ -83,8 +82,8 @@ def cycle_ratios(piece: Piece) -> tuple[float, ...]:
         for multiple in MULTIPLES:
             whole = np.arange(1, 13) * multiple / divisor
             between = np.array([k for k in range(1, 12 * multiple) if k % multiple]) / divisor
-            present = _evidence_at(piece, power, whole)
-            if math.gcd(multiple, divisor) == 1 and _evidence_at(piece, power, between) < MISSING_SHARE * present:
+            present = _evidence_at(piece, whole)
+            if math.gcd(multiple, divisor) == 1 and _evidence_at(piece, between) < MISSING_SHARE * present:
                 ratios.add(multiple / divisor)
     return tuple(sorted(ratios))
 
@@ -114,13 +113,13 @@ def _coprime(divisor: int) -> NDArray[np.float64]:
     return np.array([k for k in range(1, 30 * divisor) if math.gcd(k, divisor) == 1][:40], dtype=np.float64)
 
 
-def _evidence_at(piece: Piece, power: Floats, orders: Floats) -> float:
+def _evidence_at(piece: Piece, orders: Floats) -> float:
     """Evidence that there are lines at given multiples of the track's rate: the best of all cut-offs."""
     place = np.rint(orders * piece.cycles).astype(int)
-    place = place[(place > 4) & (place < len(power) - 5)]
+    place = place[(place > 4) & (place < len(piece.power) - 5)]
     if not len(place):
         return 0.0
-    level = line_evidence((power[place] / piece.noise_power(place)).astype(np.float32))
+    level = line_evidence((piece.power[place] / piece.noise_power(place)).astype(np.float32))
     return float(np.max(np.cumsum(level), initial=0.0))
 
 

@@ -109,14 +109,17 @@ def _short(response: NDArray[np.complex128], lines: Lines, fitted: pattern.Fit) 
 
 
 WEAK = 0.4  # of the usual strength: a cylinder that hardly pulls, or not at all
+IN_STEP = 0.5  # correlation of a cycle with the mean: below it the track has slipped, or noise hides the cycle
 
 
 def weak_shares(
     heard: Signals, phase: Phase, main: Piece, ratio: float, fractions: Floats, fitted: pattern.Fit
 ) -> tuple[float, ...] | None:
-    """Share of the cycles in which each pulse is missing or weak; None where pulses run into each other.
+    """Share of the cycles in which each pulse is missing or weak; None where sound can't tell.
 
     Each cycle's wave is compared, in the stretch where a pulse is strongest, with that pulse's mean over all cycles.
+    Only cycles whose neighbours are both in step with the mean count: elsewhere a pulse is not weak but out of place.
+    If fewer than half count, or pulses run into each other, nothing is said.
     """
     cycles = int(main.cycles * ratio)
     per_cycle = 256
@@ -132,10 +135,14 @@ def weak_shares(
     lasting = min(float(gaps.min()), (fitted.plateau / main.rate_hz / ratio + fitted.decay_s) * main.rate_hz * ratio)
     if fitted.decay_s * main.rate_hz * ratio > 0.75 * float(gaps.min()):
         return None
+    likeness = wave @ mean / np.maximum(np.linalg.norm(wave, axis=1) * np.linalg.norm(mean), 1e-12)
+    in_step = np.flatnonzero((likeness[:-2] > IN_STEP) & (likeness[2:] > IN_STEP)) + 1
+    if len(in_step) < cycles / 2:
+        return None
     shares = []
     for place in fractions:
         at = np.arange(int((place + fitted.start[0]) * steps), int((place + fitted.start[0] + lasting) * steps)) % steps
         template = mean[at]
-        strength = wave[:, at] @ template / max(float(template @ template), 1e-12)
+        strength = wave[np.ix_(in_step, at)] @ template / max(float(template @ template), 1e-12)
         shares.append(float(np.mean(strength < WEAK)))
     return tuple(shares)

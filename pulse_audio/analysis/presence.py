@@ -63,10 +63,9 @@ def _clear_lines(piece: Piece, ratio: float, top_hz: float) -> tuple[float, floa
     lines = piece.lines(ratio, top_hz, 60)
     power = np.abs(lines.amplitude) ** 2
     clear = float((power > 10 * lines.noise_power).sum())
-    bins = np.abs(piece.spectrum) ** 2
-    low, high = 4, int(min(top_hz / piece.rate_hz * piece.cycles, len(bins)))
+    low, high = 4, int(min(top_hz / piece.rate_hz * piece.cycles, len(piece.power)))
     # A Hann line spreads over three bins: power 1, 1/4, 1/4.
-    return clear, float(1.5 * np.maximum(power - lines.noise_power, 0).sum() / max(bins[low:high].sum(), 1e-30))
+    return clear, float(1.5 * np.maximum(power - lines.noise_power, 0).sum() / max(piece.power[low:high].sum(), 1e-30))
 
 
 # Weights of a logistic regression (penalty 1/2 of their squares) of engines against other sounds: 221 made and real
