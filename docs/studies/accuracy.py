@@ -20,9 +20,12 @@ from typing import Any
 
 import numpy as np
 
+from docs.studies.by_hand import by_hand
 from docs.studies.scoring import ANSWERS, Score, judge, track_errors
 from pulse_audio.analysis.result import Analysis
 from pulse_audio.batch import Task, analyse_files
+from pulse_audio.clip import read_clip
+from tests.bench.machine import machine, row
 from tests.clipmaker import make
 
 SURE = 0.9
@@ -58,7 +61,7 @@ def truths(folder: Path) -> list[dict[str, Any]]:
 
 
 def cases(folder: Path, jobs: int) -> list[Case]:
-    """Analyse a folder's clips. An answer that raises is a fault of the listener and stops the study."""
+    """Analyse a folder's clips. An answer that fails is a fault of the listener and stops the study."""
     known = truths(folder)
     started = time.perf_counter()
     answers = []
@@ -69,6 +72,28 @@ def cases(folder: Path, jobs: int) -> list[Case]:
         answers.append(Case(truth=truth, found=found, score=judge(truth, found)))
     print(f"\n{folder.name}: {len(known)} clips, {(time.perf_counter() - started) / max(1, len(known)):.2f} s each")
     return answers
+
+
+def cases_by_hand(found: list[Case], folder: Path) -> list[Case]:
+    """Answer the same clips with the page of general-purpose libraries in `by_hand`."""
+    answers = [by_hand(read_clip(folder / c.truth["clip"])) for c in found]
+    return [Case(truth=c.truth, found=a, score=judge(c.truth, a)) for c, a in zip(found, answers, strict=True)]
+
+
+def summarise(name: str, found: list[Case]) -> None:
+    """Print rows for the table of figures."""
+    if name.startswith("others"):
+        taken = [c.found.confidence for c in found if c.found.verdict in ANSWERS]
+        row(f"{name}: an engine found in sounds without one", f"{len(taken)} of {len(found)}", "1 %")
+        return
+    for band, rate, pattern in (("idle", 95, 90), ("low", 88, 75), ("high", 70, 45)):
+        s = [c.score for c in found if c.truth["band"] == band]
+        figure = f"{percent(x.rate_right for x in s)}, {percent(x.pattern_right for x in s)}"
+        row(f"{name}, {band} ({len(s)} clips): firing rate right, pattern right", figure, f"{rate} %, {pattern} %")
+    sure = [c.score for c in found if c.score.answered and c.score.confidence >= SURE]
+    wrong = sum(not s.pattern_right for s in sure)
+    figure = f"{percent([c.score in sure for c in found])}, wrong {wrong} of {len(sure)}"
+    row(f"{name}: confidence of {SURE} or more", figure, "50 %, wrong 2 %")
 
 
 def percent(yes: Iterable[bool]) -> str:
@@ -210,6 +235,7 @@ REPORTS = {"limping": print_limping, "moving": print_tracks, "harmonics": print_
 
 def study(args: argparse.Namespace, folder: Path) -> None:
     """Make what is missing, analyse all sets and print the tables."""
+    print(machine("numpy", "scipy"))
     scores: list[Score] = []
     for name in args.sets:
         what, count, seed, further = SETS[name]
@@ -218,6 +244,10 @@ def study(args: argparse.Namespace, folder: Path) -> None:
             make.main([what, "--count", number, "--seed", str(seed), "--out", str(folder / name), *further])
         found = cases(folder / name, args.jobs)
         REPORTS.get(name, print_patterns)(found)
+        if name not in REPORTS or name == "others":
+            summarise(name, found)
+            if args.by_hand:
+                summarise(f"{name}, by hand", cases_by_hand(found, folder / name))
         scores += [c.score for c in found] if name not in REPORTS else []
     for given in args.engines:
         found = cases(given, args.jobs)
@@ -244,6 +274,7 @@ def main() -> None:
     parser.add_argument("--engines", type=Path, nargs="*", default=[], help="folders of engine clips with truth.jsonl")
     parser.add_argument("--others", type=Path, nargs="*", default=[], help="folders of sounds without an engine")
     parser.add_argument("--recordings", type=Path, nargs="*", default=[], help="folders with recordings.jsonl")
+    parser.add_argument("--by-hand", action="store_true", help="also answer by hand, with general-purpose libraries")
     parser.add_argument("--jobs", type=int, default=1)
     parser.add_argument("--figure", type=Path, help="draw stated confidence against share right")
     args = parser.parse_args()

@@ -194,8 +194,8 @@ def _answer(heard: _Heard, hints: Hints, duration_s: float, sample_rate_hz: int,
     if choice is None:
         return replace(blank, verdict="undetermined", notes=(*heard.notes, "the hints leave no engine that fits"))
     clues = presence.clues(heard.track, span, material, choice.best.hypothesis)
-    evidence = choice.best.hypothesis.evidence
-    slower = max((h.evidence for h in found if h not in runs), default=-math.inf) - evidence
+    evidence = float(choice.best.hypothesis.evidence[0])
+    slower = max((float(h.evidence[0]) for h in found if h not in runs), default=-math.inf) - evidence
     is_slower = slower > max(CLEARLY_SLOWER, CLEARLY_SLOWER_SHARE * evidence)
     present = 1 - SURE if is_slower else presence.probability(clues, heard.hum_hz)
     if present < PRESENT:

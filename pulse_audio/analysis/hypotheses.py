@@ -57,7 +57,7 @@ class Hypothesis:
     ratio : float
         Cycle rate as a multiple of the track's rate.
     candidate : Candidate
-    evidence : float
+    evidence : ndarray, shape (n_dampings,)
         Damped log likelihood less that of noise.
     fit : pattern.Fit
         Of the wave.
@@ -65,7 +65,7 @@ class Hypothesis:
 
     ratio: float
     candidate: Candidate
-    evidence: float
+    evidence: Floats
     fit: pattern.Fit
 
 
@@ -145,10 +145,10 @@ def weigh(material: Material, ratios: Sequence[float]) -> list[Hypothesis]:
             at_banked += len(candidate.banked)
             if candidate.pulses == 2:
                 ways = [_heard_nearby(candidate.fractions[1], exact, heard, wave[0].cycle_hz)]
-            evidence = float(logsumexp([e for e, _ in ways])) - math.log(len(ways))
-            _, fit = max(ways, key=lambda way: way[0])
+            evidence = logsumexp([e for e, _ in ways], axis=0) - math.log(len(ways))
+            _, fit = max(ways, key=lambda way: float(way[0][0]))
             found.append(Hypothesis(ratio=ratio, candidate=candidate, evidence=evidence, fit=fit))
-    return sorted(found, key=lambda h: -h.evidence)
+    return sorted(found, key=lambda h: -h.evidence[0])
 
 
 @cache
@@ -159,18 +159,18 @@ def _shapes() -> tuple[pattern.Shapes, pattern.Shapes]:
     return pattern.Shapes.of([*plain, *heard]), pattern.Shapes.of([way for c in candidates() for way in c.banked])
 
 
-def _evidence(wave: Sequence[Lines], hiss: Sequence[Lines], shapes: pattern.Shapes) -> list[tuple[float, pattern.Fit]]:
+def _evidence(wave: Sequence[Lines], hiss: Sequence[Lines], shapes: pattern.Shapes) -> list[tuple[Floats, pattern.Fit]]:
     fitted = pattern.fits(wave, shapes, pattern.WAVE)
     if all(len(lines.order) > 2 for lines in hiss):
         swelling = [f.evidence for f in pattern.fits(hiss, shapes, pattern.HISS)]
     else:
-        swelling = [0.0] * len(fitted)
+        swelling = [np.zeros(len(pattern.HISS.dampings))] * len(fitted)
     return [(f.evidence + h, f) for f, h in zip(fitted, swelling, strict=True)]
 
 
 def _heard_nearby(
-    place: float, exact: tuple[float, pattern.Fit], heard: Sequence[tuple[float, pattern.Fit]], cycle_hz: float
-) -> tuple[float, pattern.Fit]:
+    place: float, exact: tuple[Floats, pattern.Fit], heard: Sequence[tuple[Floats, pattern.Fit]], cycle_hz: float
+) -> tuple[Floats, pattern.Fit]:
     """Evidence of a twin whose second pulse may be heard a little early or late: the mean over where it may be heard.
 
     Pipes and air delay one cylinder's pulse more than the other's by a time, so by an angle that grows with speed.
@@ -179,8 +179,8 @@ def _heard_nearby(
     at = np.concatenate((HEARD_TWINS, 1 - HEARD_TWINS[:-1], [place]))
     ways = [*heard, *heard[:-1], exact]
     odds = -0.5 * ((at - place) / spread) ** 2
-    total = odds + [evidence for evidence, _ in ways]
-    return float(logsumexp(total) - logsumexp(odds)), ways[int(total.argmax())][1]
+    total = odds[:, None] + np.array([evidence for evidence, _ in ways])
+    return np.asarray(logsumexp(total, axis=0) - logsumexp(odds)), ways[int(total[:, 0].argmax())][1]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -193,7 +193,7 @@ class Engine:
     layouts : tuple of str
     strokes, cylinders : int
     rpm : float
-    log_odds : float
+    log_odds : ndarray, shape (n_dampings,)
     """
 
     hypothesis: Hypothesis
@@ -201,7 +201,7 @@ class Engine:
     strokes: int
     cylinders: int
     rpm: float
-    log_odds: float
+    log_odds: Floats
 
 
 def engines(found: Sequence[Hypothesis], track_hz: float) -> list[Engine]:

@@ -12,7 +12,7 @@ Gaussian with covariance
 ``G_mn = s_m s_n E(f_m - f_n)``, E the Fourier transform of the energy envelope of a pulse. Its log likelihood, less
 that of noise alone, is the evidence, averaged over what the model leaves open; s is re-estimated under every pattern,
 so that each has the same freedom. The model is no more than half right, so its log likelihood is damped before it is
-believed. Where the speed changes, pieces at different speeds share s(f), which is fixed in hertz, and the pattern,
+believed; how much it should be is not known either, so there is an evidence for each damping. Where the speed changes, pieces at different speeds share s(f), which is fixed in hertz, and the pattern,
 which is fixed in orders: that is how a changing speed tells one from the other.
 (Covariance of a filtered pulse train: Papoulis, Probability, Random Variables and Stochastic Processes, from memory.)
 """
@@ -64,8 +64,8 @@ class Medium:
         The power spectrum of the response changes little over this width.
     misfit : float
         Power that the model cannot explain, as part of a line's own: keeps clean recordings from overconfidence.
-    temper : float
-        What the log likelihood is multiplied by.
+    dampings : tuple of float
+        What the log likelihood is multiplied by, one for each evidence.
     start_steps : int
         Places in the cycle at which the first pulse may start.
     """
@@ -76,7 +76,7 @@ class Medium:
     plateaus: tuple[float, ...]
     smooth_hz: float
     misfit: float
-    temper: float
+    dampings: tuple[float, ...]
     start_steps: int = 96
 
 
@@ -102,7 +102,7 @@ WAVE = Medium(
     plateaus=(0.0, 0.2),
     smooth_hz=60.0,
     misfit=3e-2,
-    temper=0.5,
+    dampings=(0.5, 0.1),
 )
 HISS = Medium(
     shares=SHARES,
@@ -111,19 +111,19 @@ HISS = Medium(
     plateaus=(0.0, 0.2),
     smooth_hz=150.0,
     misfit=1e-2,
-    temper=0.25,
+    dampings=(0.25, 0.25),
 )
 MOST_ORDERS = 48
 SMOOTH_CYCLES = 2.5  # smoothing must span a few orders, or s(f) would follow the pattern itself
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class Fit:
     """How well a pattern explains the lines.
 
     Attributes
     ----------
-    evidence : float
+    evidence : ndarray, shape (n_dampings,)
         Damped log likelihood less that of noise alone, averaged over the medium's lists; natural units.
     share, decay_s, plateau
         The medium that explains the lines best.
@@ -131,7 +131,7 @@ class Fit:
         Place in the cycle, 0 to 1, where the first pulse starts, for each piece.
     """
 
-    evidence: float
+    evidence: Floats
     share: OwnShare
     decay_s: float
     plateau: float
@@ -205,12 +205,13 @@ def fits(pieces: Sequence[Lines], shapes: Shapes, medium: Medium) -> list[Fit]:
                 values.append(np.sum([value for value, _ in found], axis=0))
                 starts.append(np.stack([start for _, start in found], axis=1))
                 settings.append((share, decay_s, plateau))
-    tempered = medium.temper * np.array(values)
-    evidence = logsumexp(tempered, axis=0) - np.log(len(values))
-    best = tempered.argmax(axis=0)
+    likelihood = np.array(values)
+    damped = np.multiply.outer(medium.dampings, likelihood)
+    evidence = logsumexp(damped, axis=1) - np.log(len(values))
+    best = likelihood.argmax(axis=0)
     return [
         Fit(
-            evidence=float(evidence[k]),
+            evidence=evidence[:, k],
             share=settings[b][0],
             decay_s=settings[b][1],
             plateau=settings[b][2],

@@ -48,6 +48,7 @@ def place_pulses(pieces: Sequence[Lines], nominal: Floats, fitted: pattern.Fit) 
         decays_s=(fitted.decay_s,),
         plateaus=(fitted.plateau,),
         misfit=MISFIT,
+        dampings=pattern.WAVE.dampings[:1],
         start_steps=FINE_STEPS,
     )
     fractions = nominal.copy()
@@ -59,7 +60,7 @@ def place_pulses(pieces: Sequence[Lines], nominal: Floats, fitted: pattern.Fit) 
             tries[:, k] += (-STEP, 0.0, STEP)
             found = pattern.fits(pieces, pattern.Shapes.of([(t, ()) for t in tries]), medium)
             prior = 0.5 * (((tries - nominal) / NOMINAL_SD) ** 2).sum(axis=1)
-            before, here, after = (f.evidence - p for f, p in zip(found, prior, strict=True))
+            before, here, after = (float(f.evidence[0]) - p for f, p in zip(found, prior, strict=True))
             bend = (before - 2 * here + after) / STEP**2
             if bend < 0:
                 variance[k] = -1 / bend

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import softmax
 
 from pulse_audio.analysis.candidates import Candidate, candidates, same_rotation
 from pulse_audio.analysis.hypotheses import Engine, speed_log_odds
@@ -50,9 +51,8 @@ def choose(found: Sequence[Engine], hints: Hints) -> Choice | None:
     allowed = [e for e in found if _allowed(e, hints)]
     if not allowed:
         return None
-    log_odds = np.array([e.log_odds for e in allowed])
-    odds = np.exp(log_odds - log_odds.max())
-    odds /= odds.sum()
+    # How far the likelihood is to be believed is not known: the mean over its dampings.
+    odds = softmax([e.log_odds for e in allowed], axis=0).mean(axis=1)
     weighed = sorted(zip(allowed, odds.tolist(), strict=True), key=lambda pair: -pair[1])
     answers: dict[tuple[object, ...], float] = {}
     for engine, probability in weighed:

@@ -8,13 +8,14 @@ library: on Linux a child's peak memory starts from its parent's.
 
 import argparse
 import os
-import platform
 import subprocess
 import sys
 import tempfile
 import time
 from importlib import metadata
 from pathlib import Path
+
+from machine import machine, row
 
 MAKE = """
 import sys, numpy as np, soundfile
@@ -69,8 +70,7 @@ def main() -> None:
     parser.add_argument("--hour", action="store_true", help="measure peak memory for an hour too")
     parser.add_argument("--no-pyin", action="store_true", help="leave librosa out")
     args = parser.parse_args()
-    versions = " ".join(f"{name} {metadata.version(name)}" for name in ("numpy", "scipy", "soundfile"))
-    print(f"{platform.platform()}, {os.cpu_count()} cores, Python {platform.python_version()}, {versions}")
+    print(machine("numpy", "scipy", "soundfile"))
     lengths = [10, 60, 600, *([3600] if args.hour else [])]
     with tempfile.TemporaryDirectory() as folder:
         run("-c", MAKE, folder, *map(str, lengths))
@@ -80,14 +80,17 @@ def main() -> None:
         if not args.no_pyin:
             both, _, inside = run("-c", PYIN, str(clips[60]))
             call = float(inside.split()[1])
-            print(f"60 s clip, librosa {metadata.version('librosa')}; wanted ratio: at most 0.1")
-            print(f"whole process: ours {ours:.2f} s, pyin {both - call:.2f} s, ratio {ours / (both - call):.3f}")
-            print(f"against pyin's call alone, compiled and loaded: {call:.2f} s, ratio {ours / call:.3f}")
+            pyin = f"`pyin` (librosa {metadata.version('librosa')})"
+            row(f"`analyse` of 60 s, whole process, against that of {pyin}", f"{ours / (both - call):.3f}", "0.1")
+            row(f"the same against {pyin} alone, compiled and loaded", f"{ours / call:.3f}")
         _, base, _ = run("-c", LIBRARIES)
-        print(f"{'clip s':>7} {'time s':>7} {'ms per s':>8} {'peak MB above libraries':>24}")
         for seconds, clip in clips.items():
             took, peak = analyse(clip)
-            print(f"{seconds:7} {took:7.2f} {1000 * took / seconds:8.1f} {peak - base:24.0f}")
+            row(
+                f"`analyse` of {seconds} s: time for a second of sound, peak memory above the libraries",
+                f"{1000 * took / seconds:.0f} ms, {peak - base:.0f} MB",
+                "linear, 300 MB",
+            )
 
 
 if __name__ == "__main__":

@@ -15,7 +15,7 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from machine import machine
+from machine import machine, row
 from soundserver import RATE_HZ, SoundServer, missing_packages, running_server, wait_until
 from terminal import terminal
 from test_play_e2e import lost_at_start, rendered
@@ -57,9 +57,11 @@ def play_and_compare(server: SoundServer, duration_s: float) -> None:
     lost = lost_at_start(heard, made)
     made = made[lost : lost + len(heard)]
     different = np.flatnonzero(heard[: len(made)] != made)
-    print(f"{LAYOUT} at {RPM} rpm, blocks of {BLOCK}, {RATE_HZ} Hz, {duration_s:g} s: exit code {done.returncode}")
-    print(f"  {told[0]}")
-    print(f"  {lost} frames passed before the sink was awake; of the {len(heard)} after them {different.size} differ")
+    row(
+        f"`play` of {LAYOUT} at {RPM} rpm, blocks of {BLOCK}, {duration_s:g} s: exit code; dropouts; wrong samples",
+        f"{done.returncode}; {told[0].strip()}; {different.size} of {len(heard)}",
+        "none",
+    )
 
 
 def main() -> None:
@@ -75,9 +77,10 @@ def main() -> None:
     print(f"the player's threads run {ranks}")
     with tempfile.TemporaryDirectory() as folder, running_server(Path(folder) / "sound") as server:
         delays = np.array(key_delays_ms(server))
-        print(
-            f"key to sound, {PRESSES} presses: least {delays.min():.0f} ms, median {np.median(delays):.0f} ms, "
-            f"19 of 20 within {np.quantile(delays, 0.95):.0f} ms, most {delays.max():.0f} ms"
+        row(
+            f"key to sound, {PRESSES} presses: median, 95th percentile, most",
+            f"{np.median(delays):.0f}, {np.quantile(delays, 0.95):.0f}, {delays.max():.0f} ms",
+            "100 ms",
         )
         play_and_compare(server, 60.0 * minutes)
 

@@ -14,7 +14,7 @@ import tempfile
 from collections.abc import Callable
 from pathlib import Path
 
-from machine import machine, side_by_side
+from machine import machine, row, side_by_side
 
 BARE = """
 import sys, numpy, soundfile, click
@@ -51,14 +51,14 @@ def main() -> None:
         ENVIRONMENT["PYTHONPYCACHEPREFIX"] = str(Path(folder) / "bytecode")
         path = Path(folder) / "a.wav"
         ours, bare = side_by_side(render(path, 60), lambda: child("-c", BARE, str(path)), rounds=ROUNDS)
-        print(f"render of 60 s {ours:.3f} s, bare write {bare:.3f} s: ratio {ours / bare:.2f} (target 1.5)")
+        row("`render` of 60 s, whole process, against a bare Python writing such a file", f"{ours / bare:.2f}", "1.5")
         ours, bare = side_by_side(
             lambda: child("-m", "pulse_audio", "--help"), lambda: child("-c", "import click"), rounds=ROUNDS
         )
-        print(f"--help {ours:.3f} s, import click {bare:.3f} s: ratio {ours / bare:.2f} (target 2)")
+        row("`--help`, whole process, against a bare `import click`", f"{ours / bare:.2f}", "2")
         for seconds in (6, 60, 600, *([3600] if args.hour else [])):
             used, peak = min(render(path, seconds)() for _ in range(3 if seconds < 3600 else 1))
-            print(f"{seconds:5} s of sound: {used:6.2f} s of processor time, peak {peak:.0f} MB")
+            row(f"`render` of {seconds} s: processor time, peak memory", f"{used:.2f} s, {peak:.0f} MB", "150 MB")
 
 
 if __name__ == "__main__":

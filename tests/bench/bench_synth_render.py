@@ -10,7 +10,7 @@ import time
 from pathlib import Path
 
 import soundfile
-from machine import machine, side_by_side
+from machine import machine, row, side_by_side
 
 from pulse_audio import catalogue
 from pulse_audio.exhaust import exhaust_names, find_exhaust
@@ -26,7 +26,6 @@ ROUNDS = 15
 def main() -> None:
     """Print a table of ratios."""
     print(machine("numpy", "soundfile"))
-    print("layout              rpm   exhaust               first s   best s   write s   ratio   target")
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "a.wav"
         for name, rpm, target in CASES:
@@ -44,9 +43,10 @@ def main() -> None:
                 ours, write = side_by_side(
                     make, lambda samples=samples: soundfile.write(path, samples, RATE, subtype="PCM_16"), rounds=ROUNDS
                 )
-                print(
-                    f"{name:18}{rpm:6.0f}   {pipes:20}{first:9.3f}{ours:9.3f}{write:10.3f}{ours / write:8.2f}"
-                    f"{target:9.1f}"
+                row(
+                    f"60 s of {name} at {rpm:.0f} rpm, {pipes}, against writing it",
+                    f"{ours / write:.2f} (first in a process {first / write:.2f})",
+                    f"{target:.1f}",
                 )
 
 

@@ -1,4 +1,4 @@
-"""What a benchmark ran on, and timing that other work on the machine disturbs least."""
+"""What a benchmark ran on, timing that other work on the machine disturbs least, and rows for the table of figures."""
 
 import os
 import platform
@@ -23,3 +23,8 @@ def side_by_side(first: Callable[[], object], second: Callable[[], object], *, r
             job()
             best[index] = min(best[index], time.perf_counter() - start)
     return best[0], best[1]
+
+
+def row(what: str, figure: str, wanted: str = "") -> None:
+    """Print one row of the table that `run_all.py` gathers."""
+    print(f"| {what} | {figure} | {wanted} |", flush=True)
