@@ -27,6 +27,7 @@ from pulse_audio.analysis.prepare import ENVELOPE_RATE_HZ, WAVE_RATE_HZ, Signals
 from pulse_audio.analysis.readings import Choice, choose, compare_with_layout, readings
 from pulse_audio.analysis.result import Analysis, Hints
 from pulse_audio.analysis.speedtrack import Track, coarse_track, refine
+from pulse_audio.analysis.steady import constant_rate_hz, steadied
 from pulse_audio.clip import Clip
 from pulse_audio.errors import ClipError
 from pulse_audio.units import cycle_deg, db_from_ratio, rpm_from_cycle_hz
@@ -38,7 +39,7 @@ SHORTEST_S = 0.5
 MOST_PIECES = 3
 TRACK_STEP_S = 0.25
 UNDECIDED = 0.2  # an answer less likely than this is not given
-PRESENT = 0.7
+PRESENT = 0.75
 CLEARLY_SLOWER = 20.0  # evidence for a beat slower than any engine over that for an engine
 CLEARLY_SLOWER_SHARE = 0.01
 SURE = 0.98
@@ -139,7 +140,7 @@ def _mono(clip: Clip) -> Floats:
 def _listen(block: Clip, mono: Floats, start_s: float) -> _Heard:
     heard = signals(mono, block.sample_rate_hz)
     track = coarse_track(heard)
-    phase = refine(heard, Phase.from_rate(track.time_s, track.rate_hz, heard.duration_s))
+    phase = steadied(heard, refine(heard, Phase.from_rate(track.time_s, track.rate_hz, heard.duration_s)))
     spans = steady_spans(track, phase, heard.duration_s, MOST_PIECES)
     first = spans[0]
     inside = (track.time_s >= first.start_s) & (track.time_s <= first.end_s)
@@ -193,7 +194,7 @@ def _answer(heard: _Heard, hints: Hints, duration_s: float, sample_rate_hz: int,
     choice = choose(engines(runs, main.rate_hz), hints)
     if choice is None:
         return replace(blank, verdict="undetermined", notes=(*heard.notes, "the hints leave no engine that fits"))
-    clues = presence.clues(heard.track, span, material, choice.best.hypothesis)
+    clues = presence.clues(heard.signals, span, material, choice.best.hypothesis)
     evidence = float(choice.best.hypothesis.evidence[0])
     slower = max((float(h.evidence[0]) for h in found if h not in runs), default=-math.inf) - evidence
     is_slower = slower > max(CLEARLY_SLOWER, CLEARLY_SLOWER_SHARE * evidence)
@@ -225,7 +226,11 @@ def _described(
         placed = place_pulses(lines, candidate.fractions, hypothesis.fit)
         intervals = np.diff(np.append(placed.fractions, 1.0))
     levels = pulse_levels(lines, placed.fractions, hypothesis.fit)
-    firing_hz = main.rate_hz * choice.firing_ratio
+    cycle_hz = main.rate_hz * ratio
+    if heard.phase.is_steady:
+        cycle_hz = constant_rate_hz(
+            heard.signals.wave, cycle_hz, lines[0].order.astype(np.float64), lines[0].noise_power
+        )
     notes = [*heard.notes, *_pattern_notes(heard, hypothesis, choice, blocks=blocks)]
     shown = readings(choice, main.rate_hz, hints)
     rpm_per_hz = rpm_from_cycle_hz(1.0, choice.best.strokes) * ratio
@@ -238,9 +243,9 @@ def _described(
         blank,
         verdict=verdict,
         confidence=confidence,
-        firing_rate_hz=firing_hz,
+        firing_rate_hz=cycle_hz * candidate.pulses,
         firing_rate_sd_hz=_rate_sd(lines[0], main) * candidate.pulses,
-        cycle_rate_hz=None if choice.even and candidate.pulses == 1 else main.rate_hz * ratio,
+        cycle_rate_hz=None if choice.even and candidate.pulses == 1 else cycle_hz,
         intervals_deg=tuple((intervals * whole).tolist()),
         intervals_sd_deg=tuple((placed.interval_sd * whole).tolist()),
         pulse_level_db=tuple(db_from_ratio(level) for level in levels),

@@ -51,6 +51,11 @@ class Phase:
         """Rate at the grid's times."""
         return np.asarray(np.gradient(self.cycles, self.step_s))
 
+    @property
+    def is_steady(self) -> bool:
+        """Whether one rate was taken for all of it."""
+        return bool(np.ptp(np.diff(self.cycles)) < 1e-9)
+
     def at(self, time_s: Floats | float) -> Floats:
         """Cycles at given times."""
         return np.asarray(np.interp(time_s, self.time_s, self.cycles))

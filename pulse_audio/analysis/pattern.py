@@ -12,8 +12,9 @@ Gaussian with covariance
 ``G_mn = s_m s_n E(f_m - f_n)``, E the Fourier transform of the energy envelope of a pulse. Its log likelihood, less
 that of noise alone, is the evidence, averaged over what the model leaves open; s is re-estimated under every pattern,
 so that each has the same freedom. The model is no more than half right, so its log likelihood is damped before it is
-believed; how much it should be is not known either, so there is an evidence for each damping. Where the speed changes, pieces at different speeds share s(f), which is fixed in hertz, and the pattern,
-which is fixed in orders: that is how a changing speed tells one from the other.
+believed; how much it should be is not known either, so there is an evidence for each damping. Where the speed changes,
+pieces at different speeds share s(f), which is fixed in hertz, and the pattern, which is fixed in orders: that is how
+a changing speed tells one from the other.
 (Covariance of a filtered pulse train: Papoulis, Probability, Random Variables and Stochastic Processes, from memory.)
 """
 

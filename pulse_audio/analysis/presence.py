@@ -1,8 +1,8 @@
 """Is there an engine at all? Odds from a few measures that have a physical reason.
 
-An engine's pulses repeat for seconds at a rate that drifts smoothly (its flywheel sees to that), put lines on many
-multiples of that rate at once, and carry flow noise that swells in the same rhythm. Speech and music glide or jump
-from note to note; a fan or hum has few lines; noise has none.
+An engine's pulses put lines on many multiples of their rate at once, carry flow noise that swells in the same rhythm,
+and never pause: its level is steady, or follows its speed smoothly. Speech and music swell and fade from note to note;
+a fan or hum has few lines; noise has none.
 """
 
 import math
@@ -13,9 +13,10 @@ import numpy as np
 from pulse_audio.analysis.fold import Piece
 from pulse_audio.analysis.hypotheses import Hypothesis, Material
 from pulse_audio.analysis.pieces import Span
-from pulse_audio.analysis.speedtrack import Track
+from pulse_audio.analysis.prepare import WAVE_RATE_HZ, Signals
 
 LINES_TOP_HZ = 1000.0
+LEVEL_STEP_S = 0.1
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -24,39 +25,41 @@ class Clues:
 
     Attributes
     ----------
-    track_evidence : float
-        Mean evidence of the track's lines per frame.
     wave_lines, hiss_lines : float
         Number of clear lines (10 dB above noise) at multiples of the cycle rate, in the wave and in the hiss.
     line_share : float
         Share of the wave's power up to 1000 Hz that stands in those lines.
-    span_s : float
-        Length of the steady stretch.
+    level_spread_db : float
+        Standard deviation of the level from tenth to tenth of a second.
     firing_hz : float
     """
 
-    track_evidence: float
     wave_lines: float
     hiss_lines: float
     line_share: float
-    span_s: float
+    level_spread_db: float
     firing_hz: float
 
 
-def clues(track: Track, span: Span, material: Material, best: Hypothesis) -> Clues:
+def clues(heard: Signals, span: Span, material: Material, best: Hypothesis) -> Clues:
     """Measure what tells an engine from other sounds."""
-    inside = (track.time_s >= span.start_s) & (track.time_s <= span.end_s)
     wave, hiss = material.wave[0], material.hiss[0]
     wave_lines, share = _clear_lines(wave, best.ratio, LINES_TOP_HZ)
     hiss_lines, _ = _clear_lines(hiss, best.ratio, 300.0)
     return Clues(
-        track_evidence=float(track.evidence[inside].mean()) if inside.any() else 0.0,
         wave_lines=wave_lines,
         hiss_lines=hiss_lines,
         line_share=share,
-        span_s=span.duration_s,
+        level_spread_db=_level_spread_db(heard, span),
         firing_hz=wave.rate_hz * best.ratio * best.candidate.pulses,
     )
+
+
+def _level_spread_db(heard: Signals, span: Span) -> float:
+    step = round(LEVEL_STEP_S * WAVE_RATE_HZ)
+    wave = heard.wave[round(span.start_s * WAVE_RATE_HZ) : round(span.end_s * WAVE_RATE_HZ)]
+    power = (wave[: len(wave) // step * step].reshape(-1, step) ** 2).mean(axis=1)
+    return float(np.std(10 * np.log10(power + 1e-9))) if len(power) else 0.0
 
 
 def _clear_lines(piece: Piece, ratio: float, top_hz: float) -> tuple[float, float]:
@@ -68,17 +71,15 @@ def _clear_lines(piece: Piece, ratio: float, top_hz: float) -> tuple[float, floa
     return clear, float(1.5 * np.maximum(power - lines.noise_power, 0).sum() / max(piece.power[low:high].sum(), 1e-30))
 
 
-# Weights of a logistic regression (penalty 1/2 of their squares) of engines against other sounds: 221 made and real
-# engines and 310 other sounds; docs/studies/accuracy.py measures it on others.
-INTERCEPT = -5.85
-PER_WAVE_LINES = 1.01  # per natural log of 1 + lines: the more multiples, the more pulse-like
-PER_HISS_LINES = 1.29  # flow noise swells with the pulses; tones and voices have no such noise
-PER_SPAN = 0.31  # per natural log of seconds: a flywheel keeps its rhythm
-PER_LINE_SHARE = 1.22
-PER_EVIDENCE = 0.54
-PER_FAST = -0.53  # per natural log above 60 firings a second, where voices and instruments sing
+# Weights of a logistic regression (penalty 1/2 of their squares, standardised) of engines against other sounds: 380
+# made and real engines and 611 other sounds; docs/studies/accuracy.py measures it on others.
+INTERCEPT = -3.76
+PER_WAVE_LINES = 1.55  # per natural log of 1 + lines: the more multiples, the more pulse-like
+PER_HISS_LINES = 1.15  # flow noise swells with the pulses; tones and voices have no such noise
+PER_LINE_SHARE = 0.68
+PER_LEVEL_DB = -0.47
+PER_FAST = -0.70  # per natural log above 60 firings a second, where voices and instruments sing
 FAST_HZ = 60.0
-LONGEST_SPAN_S = 6.0
 HUM_TOLERANCE = 0.002
 PULSE_LINES = 0.8  # share of the multiples up to 1000 Hz: a pulse fills them, hum dies away before
 
@@ -94,9 +95,8 @@ def probability(found: Clues, hum_hz: float | None) -> float:
         INTERCEPT
         + PER_WAVE_LINES * math.log1p(found.wave_lines)
         + PER_HISS_LINES * math.log1p(found.hiss_lines)
-        + PER_SPAN * math.log(min(max(found.span_s, 0.1), LONGEST_SPAN_S))
         + PER_LINE_SHARE * found.line_share
-        + PER_EVIDENCE * math.log(max(found.track_evidence, 1.0))
+        + PER_LEVEL_DB * found.level_spread_db
         + PER_FAST * max(math.log(found.firing_hz / FAST_HZ), 0.0)
     )
     return 1 / (1 + math.exp(-log_odds))

@@ -1,0 +1,90 @@
+"""A rate that does not change, found from all of the sound at once.
+
+Where the speed is steady, one rate for the whole stretch puts the lines where they are more exactly than any track can:
+the rate at which the multiples hold most power, each counted by the noise about it, is the maximum likelihood estimate
+(Quinn & Thomson, Estimating the frequency of a periodic function, Biometrika 78, 1991; from memory).
+"""
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pulse_audio.analysis.fold import Phase, piece
+from pulse_audio.analysis.prepare import WAVE_RATE_HZ, Signals
+
+Floats = NDArray[np.float64]
+
+LONGEST_S = 15.0
+NEARLY_STEADY = 0.02  # natural log of speed, over the middle nine tenths of the time
+AS_SHARP = 0.98
+TOP_HZ = 1200.0
+BLOCK_S = 0.01  # within it, a rate that is a per cent off turns a line at `TOP_HZ` by a tenth
+STAGES = ((150.0, 0.004), (TOP_HZ, 0.0006), (TOP_HZ, 0.00006))  # lines up to, and how far off the rate may be
+FEWEST_TRIES = 21
+
+
+def steadied(heard: Signals, phase: Phase) -> Phase:
+    """Return the best constant rate, if it gives lines as sharp as the track's; else the track."""
+    duration_s = heard.duration_s
+    low, high = np.quantile(np.log(phase.rate_hz), (0.05, 0.95))
+    if duration_s > LONGEST_S or high - low > NEARLY_STEADY:
+        return phase
+    tracked = _line_levels(heard, phase)
+    if tracked is None:
+        return phase
+    rate_hz = constant_rate_hz(
+        heard.wave, float(np.median(phase.rate_hz)), np.arange(1.0, len(tracked[0]) + 1), tracked[1]
+    )
+    steady = Phase.from_rate(np.array([0.0, duration_s]), np.array([rate_hz, rate_hz]), duration_s)
+    found = _line_levels(heard, steady)
+    if found is None or _sharpness(*found) < AS_SHARP * _sharpness(*tracked):
+        return phase
+    return steady
+
+
+def _line_levels(heard: Signals, phase: Phase) -> tuple[Floats, Floats] | None:
+    """Power and noise of the multiples of a track's rate."""
+    stretch = piece(heard.wave, WAVE_RATE_HZ, phase, 0.0, heard.duration_s, TOP_HZ)
+    if stretch is None:
+        return None
+    lines = stretch.lines(1.0, TOP_HZ, int(TOP_HZ))
+    return np.abs(lines.amplitude) ** 2, lines.noise_power
+
+
+def _sharpness(power: Floats, noise: Floats) -> float:
+    return float(np.log1p(power / noise).sum())
+
+
+def constant_rate_hz(wave: Floats, near_hz: float, orders: Floats, noise_power: Floats) -> float:
+    """Return the constant rate near a given one whose multiples hold most power over noise.
+
+    Parameters
+    ----------
+    wave : ndarray, at `WAVE_RATE_HZ`
+    near_hz : float
+        Right within half a per cent.
+    orders, noise_power : ndarray, shape (n_lines,)
+        The multiples to look at, and the noise at each (of any scale).
+    """
+    block = round(BLOCK_S * WAVE_RATE_HZ)
+    whole = len(wave) // block * block
+    # Without the window, lines that lie some cycles apart would pull at each other.
+    blocks = (wave[:whole] * np.hanning(whole)).reshape(-1, block)
+    inside = (np.arange(block) - (block - 1) / 2) / WAVE_RATE_HZ
+    middle_s = (np.arange(len(blocks)) - (len(blocks) - 1) / 2) * BLOCK_S
+    duration_s = len(blocks) * BLOCK_S
+    # Amplitude of each line in each block, turned back by the rate looked near: what is left turns slowly.
+    turned = blocks @ np.exp(-2j * np.pi * near_hz * np.outer(inside, orders))
+    turned *= np.exp(-2j * np.pi * near_hz * np.outer(middle_s, orders))
+    rate_hz = near_hz
+    for top_hz, reach in STAGES:
+        used = orders * near_hz <= max(top_hz, 3.5 * near_hz * orders[0])
+        count = max(FEWEST_TRIES, int(8 * reach * duration_s * float(orders[used].max()) * near_hz))
+        tries = rate_hz * (1 + np.linspace(-reach, reach, count))
+        held = np.zeros(count)
+        for order, line, noise in zip(orders[used], turned[:, used].T, noise_power[used], strict=True):
+            held += np.abs(np.exp(-2j * np.pi * order * np.outer(tries - near_hz, middle_s)) @ line) ** 2 / noise
+        pick = int(np.clip(held.argmax(), 1, count - 2))
+        before, here, after = held[pick - 1 : pick + 2]
+        bend = before - 2 * here + after
+        rate_hz = tries[pick] + (0.5 * (before - after) / bend if bend < 0 else 0.0) * (tries[1] - tries[0])
+    return float(rate_hz)
