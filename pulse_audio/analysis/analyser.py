@@ -27,7 +27,7 @@ from pulse_audio.analysis.prepare import ENVELOPE_RATE_HZ, WAVE_RATE_HZ, Signals
 from pulse_audio.analysis.readings import Choice, choose, compare_with_layout, readings
 from pulse_audio.analysis.result import Analysis, Hints
 from pulse_audio.analysis.speedtrack import Track, coarse_track, refine
-from pulse_audio.analysis.steady import constant_rate_hz, steadied
+from pulse_audio.analysis.steady import WINDOW_LOSS, constant_rate_hz, steadied
 from pulse_audio.clip import Clip
 from pulse_audio.errors import ClipError
 from pulse_audio.units import cycle_deg, db_from_ratio, rpm_from_cycle_hz
@@ -228,11 +228,10 @@ def _described(
     levels = pulse_levels(lines, placed.fractions, hypothesis.fit)
     cycle_hz = main.rate_hz * ratio
     if heard.phase.is_steady:
-        cycle_hz = constant_rate_hz(
-            heard.signals.wave, cycle_hz, lines[0].order.astype(np.float64), lines[0].noise_power
-        )
+        full = main.lines(ratio, TOP_HZ, int(TOP_HZ))
+        cycle_hz = constant_rate_hz(heard.signals.wave, cycle_hz, full.order.astype(np.float64), full.noise_power)
     notes = [*heard.notes, *_pattern_notes(heard, hypothesis, choice, blocks=blocks)]
-    shown = readings(choice, main.rate_hz, hints)
+    shown = readings(choice, cycle_hz / ratio, hints)
     rpm_per_hz = rpm_from_cycle_hz(1.0, choice.best.strokes) * ratio
     if shown:
         rpm_per_hz = shown[0].rpm / main.rate_hz
@@ -244,7 +243,7 @@ def _described(
         verdict=verdict,
         confidence=confidence,
         firing_rate_hz=cycle_hz * candidate.pulses,
-        firing_rate_sd_hz=_rate_sd(lines[0], main) * candidate.pulses,
+        firing_rate_sd_hz=_rate_sd(main.lines(ratio, TOP_HZ, int(TOP_HZ)), main) * candidate.pulses,
         cycle_rate_hz=None if choice.even and candidate.pulses == 1 else cycle_hz,
         intervals_deg=tuple((intervals * whole).tolist()),
         intervals_sd_deg=tuple((placed.interval_sd * whole).tolist()),
@@ -261,12 +260,12 @@ def _rate_sd(lines: Lines, main: Piece) -> float:
     """Return the standard deviation of the mean cycle rate: the bound for lines of known strength in noise.
 
     Kay, Fundamentals of Statistical Signal Processing: Estimation Theory, 1993 (from memory), written for the signal to
-    noise ratio at each line; the Hann window costs half as much noise again.
+    noise ratio at each line, with what the window costs.
     """
     duration_s = main.cycles / main.rate_hz
     ratio = np.abs(lines.amplitude) ** 2 / lines.noise_power
     information = float((lines.order**2 * np.maximum(ratio - 1, 0.0)).sum())
-    return math.sqrt(1.5 * 6 / max(information, 1e-9)) / (2 * math.pi * duration_s)
+    return math.sqrt(WINDOW_LOSS * 6 / max(information, 1e-9)) / (2 * math.pi * duration_s)
 
 
 def _speed_track(heard: _Heard, rpm_per_hz: float) -> tuple[tuple[float, float], ...]:

@@ -12,6 +12,7 @@ from functools import cache
 import numpy as np
 from numpy.typing import NDArray
 
+from pulse_audio.analysis.pattern import Way
 from pulse_audio.catalogue import layout, layout_names
 
 OTHER_TWINS_DEG = (265, 275, 280, 290, 295, 305, 318, 325)
@@ -19,7 +20,8 @@ OTHER_TWINS_WEIGHT = 0.25  # of a layout each
 FEW_PULSES, FEW_WEIGHT = 2, 2.0
 BANKED_PULSES = (4, 6, 8, 10, 12, 16)
 ALIKE = 1e-3  # of a cycle
-Banked = tuple[NDArray[np.float64], tuple[int, ...]]
+WEAK_PULSES = (3, 4, 5, 6)
+WEAK_STRENGTHS = (0.5, 0.15)  # at half the strength a pulse has lost more than half of its sharp front
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -34,14 +36,17 @@ class Candidate:
         Catalogue layouts that fire like this.
     weight : float
         How common it is before anything is heard; all candidates add up to 1.
-    banked : tuple of (places, banks)
-        Ways in which its pulses may be shared out among banks: the pattern, begun anywhere, and the bank of each pulse.
+    banked : tuple of Way
+        Ways in which its pulses may be shared out among banks.
+    weak : tuple of Way
+        Ways in which one of its pulses may be weak.
     """
 
     fractions: NDArray[np.float64]
     layouts: tuple[tuple[str, int, int], ...]
     weight: float
-    banked: tuple[Banked, ...] = ()
+    banked: tuple[Way, ...] = ()
+    weak: tuple[Way, ...] = ()
 
     @property
     def pulses(self) -> int:
@@ -83,6 +88,7 @@ def candidates() -> tuple[Candidate, ...]:
             layouts=tuple(members),
             weight=weight / total,
             banked=_banked(_places(intervals), [name for name, _, _ in members]),
+            weak=_weak(_places(intervals)),
         )
         for (intervals, members), weight in zip(groups, weights, strict=True)
     ]
@@ -93,21 +99,34 @@ def candidates() -> tuple[Candidate, ...]:
     return (*named, *others)
 
 
-def _banked(fractions: NDArray[np.float64], names: list[str]) -> tuple[Banked, ...]:
+def _banked(fractions: NDArray[np.float64], names: list[str]) -> tuple[Way, ...]:
     """Share the pulses out among two banks: as the layouts have them and, if even, turn about."""
     pulses = len(fractions)
-    found: dict[tuple[int, ...], Banked] = {}
+    found: dict[tuple[int, ...], Way] = {}
     if pulses in BANKED_PULSES and np.ptp(np.diff(np.append(fractions, 1.0))) < ALIKE:
         turn_about = tuple(k % 2 for k in range(pulses))
-        found[turn_about] = (fractions, turn_about)
+        found[turn_about] = Way(fractions, turn_about)
     for entry in map(layout, names if pulses >= min(BANKED_PULSES) else []):
         cylinders = sorted(entry.cylinders, key=lambda c: c.firing_deg)
         axes = sorted({c.bank_deg for c in cylinders if c.bank_deg is not None})
         if len(axes) == 2 and len(cylinders) == pulses:
             banks = tuple(int(c.bank_deg != cylinders[0].bank_deg) for c in cylinders)
             firing_deg = np.array([c.firing_deg for c in cylinders])
-            found.setdefault(banks, ((firing_deg - firing_deg[0]) / entry.cycle_deg, banks))
+            found.setdefault(banks, Way((firing_deg - firing_deg[0]) / entry.cycle_deg, banks))
     return tuple(found.values())
+
+
+def _weak(fractions: NDArray[np.float64]) -> tuple[Way, ...]:
+    """One pulse at a time weak; of even pulses it does not matter which."""
+    pulses = len(fractions)
+    if pulses not in WEAK_PULSES:
+        return ()
+    even = np.ptp(np.diff(np.append(fractions, 1.0))) < ALIKE
+    return tuple(
+        Way(fractions, strengths=tuple(strength if k == weak else 1.0 for k in range(pulses)))
+        for weak in range(1 if even else pulses)
+        for strength in WEAK_STRENGTHS
+    )
 
 
 def _places(intervals: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -78,16 +78,16 @@ def _running_sum(steps: Floats) -> Floats:
     return total
 
 
-def resampled(signal: Floats, rate_hz: int, phase: Phase, first: float, last: float, per_cycle: int) -> Floats:
+def resampled(signal: Floats, rate_hz: float, phase: Phase, first: float, last: float, per_cycle: int) -> Floats:
     """Signal at equal steps of the cycle from cycle `first` to `last`, by cubic spline."""
     grid = first + np.arange(round((last - first) * per_cycle)) / per_cycle
     at = phase.time_at(grid) * rate_hz
     return np.asarray(map_coordinates(spline_filter(signal, 3), at[None], order=3, prefilter=False, mode="nearest"))
 
 
-def samples_per_cycle(top_order: float) -> int:
-    """Return a power of two that holds the given order with room to spare."""
-    return 1 << int(np.ceil(np.log2(2.2 * max(top_order, 2.0))))
+def samples_per_cycle(rate_hz: float, cycle_hz: float) -> int:
+    """Return a power of two that keeps all that the signal holds: with fewer, high orders would fold onto low ones."""
+    return 1 << int(np.ceil(np.log2(max(rate_hz / cycle_hz, 4.0))))
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -106,16 +106,15 @@ class FrameOrders:
     noise_power: Floats
 
 
-def frame_orders(wave: Floats, phase: Phase, *, cycles: int, hop: int, top_order: int) -> FrameOrders | None:
+def frame_orders(
+    wave: Floats, rate_hz: float, phase: Phase, *, cycles: int, hop: int, top_order: int
+) -> FrameOrders | None:
     """Amplitudes in frames of `cycles` cycles, `hop` cycles apart; None with fewer than three frames."""
-    from pulse_audio.analysis.prepare import WAVE_RATE_HZ
-
-    whole = int(phase.at(len(wave) / WAVE_RATE_HZ))
+    whole = int(phase.at(len(wave) / rate_hz))
     if whole < cycles + 2 * hop:
         return None
-    lowest_hz = float(phase.rate_hz.min())
-    per_cycle = samples_per_cycle(top_order * phase.mean_hz / max(lowest_hz, 1e-3))
-    signal = resampled(wave, WAVE_RATE_HZ, phase, 0, whole, per_cycle)
+    per_cycle = samples_per_cycle(rate_hz, float(phase.rate_hz.min()))
+    signal = resampled(wave, rate_hz, phase, 0, whole, per_cycle)
     starts = np.arange(0, whole - cycles + 1, hop)
     window = np.hanning(cycles * per_cycle)
     spectra = np.asarray(rfft(np.stack([signal[s * per_cycle : (s + cycles) * per_cycle] * window for s in starts])))
@@ -257,6 +256,6 @@ def piece(signal: Floats, rate_hz: int, phase: Phase, start_s: float, end_s: flo
     if cycles < 4:
         return None
     mean_hz = cycles / float(phase.time_at(first + cycles) - phase.time_at(first))
-    per_cycle = samples_per_cycle(min(top_hz, 0.45 * rate_hz) / mean_hz)
+    per_cycle = samples_per_cycle(rate_hz, mean_hz)
     samples = resampled(signal, rate_hz, phase, first, first + cycles, per_cycle)
     return Piece.of(samples, first_cycle=first, cycles=cycles, rate_hz=mean_hz)

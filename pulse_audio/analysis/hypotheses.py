@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from scipy.special import logsumexp
 
 from pulse_audio.analysis import pattern
-from pulse_audio.analysis.candidates import Candidate, candidates
+from pulse_audio.analysis.candidates import WEAK_STRENGTHS, Candidate, candidates
 from pulse_audio.analysis.fold import Lines, Piece
 from pulse_audio.analysis.speedtrack import line_evidence
 from pulse_audio.units import rpm_from_cycle_hz
@@ -34,6 +34,7 @@ HISS_LINES = 24
 HISS_TOP_HZ = 400.0
 PIPE_DELAY_SD_S = 0.6e-3  # a quarter of a metre of hot pipe, or of air to the microphone, between two cylinders
 CRANK_SD = 2.5 / 720  # of a cycle: what torque ripple and valve timing move a pulse
+WEAK_SHARE = 0.05  # of engines: one with a cylinder that hardly pulls is brought now and then
 HEARD_TWINS = np.arange(180.0, 361.0, 6.0) / 720  # where the second pulse of a twin may be heard
 LIKELY_RPM = (500.0, 9000.0)
 SLOWEST_CYCLE_HZ = 3.3  # 400 rpm of a four-stroke: no engine keeps running below; clocks and drums beat slower
@@ -137,50 +138,73 @@ def weigh(material: Material, ratios: Sequence[float]) -> list[Hypothesis]:
     for ratio in ratios:
         wave = [p.lines(ratio, top_hz, MOST_LINES) for p in material.wave]
         hiss = [p.lines(ratio, HISS_TOP_HZ, HISS_LINES) for p in material.hiss]
-        plain, banked = (_evidence(wave, hiss, shapes) for shapes in _shapes())
-        at_twins, at_banked = len(candidates()), 0
-        heard = plain[at_twins:]
+        plain, banked, weak = (_evidence(wave, hiss, shapes, shares) for shapes, shares in _shapes())
+        heard, weak_twins = plain[len(candidates()) :], weak[: 2 * len(HEARD_TWINS)]
+        next_banked, next_weak = iter(banked), iter(weak[2 * len(HEARD_TWINS) :])
         for exact, candidate in zip(plain, candidates(), strict=False):
-            ways = [exact, *banked[at_banked : at_banked + len(candidate.banked)]]
-            at_banked += len(candidate.banked)
+            ways = [exact, *(next(next_banked) for _ in candidate.banked)]
+            weak_ways = [next(next_weak) for _ in candidate.weak]
             if candidate.pulses == 2:
-                ways = [_heard_nearby(candidate.fractions[1], exact, heard, wave[0].cycle_hz)]
-            evidence = logsumexp([e for e, _ in ways], axis=0) - math.log(len(ways))
-            _, fit = max(ways, key=lambda way: float(way[0][0]))
+                spread = math.hypot(CRANK_SD, PIPE_DELAY_SD_S * wave[0].cycle_hz)
+                ways = [_heard_nearby(candidate.fractions[1], spread, exact, heard)]
+                weak_ways = [_weak_nearby(candidate.fractions[1], spread, weak_twins)]
+            evidence, fit = _mean(ways)
+            if weak_ways:
+                odds = np.log([1 - WEAK_SHARE, WEAK_SHARE])
+                evidence = np.logaddexp(odds[0] + evidence, odds[1] + _mean(weak_ways)[0])
             found.append(Hypothesis(ratio=ratio, candidate=candidate, evidence=evidence, fit=fit))
     return sorted(found, key=lambda h: -h.evidence[0])
 
 
 @cache
-def _shapes() -> tuple[pattern.Shapes, pattern.Shapes]:
-    """All candidates and the twins as they may be heard; all ways to share candidates out among banks."""
-    plain = [(c.fractions, ()) for c in candidates()]
-    heard = [(np.array([0.0, place]), ()) for place in HEARD_TWINS]
-    return pattern.Shapes.of([*plain, *heard]), pattern.Shapes.of([way for c in candidates() for way in c.banked])
+def _shapes() -> tuple[tuple[pattern.Shapes, tuple[pattern.OwnShare, ...]], ...]:
+    """All candidates, and twins as they may be heard; as banks may share them; twins and others with a weak pulse."""
+    Way = pattern.Way
+    heard = [Way(np.array([0.0, place])) for place in HEARD_TWINS]
+    weak = (1.0, WEAK_STRENGTHS[0])
+    weak_twins = [Way(way.places, strengths=strengths) for strengths in (weak, weak[::-1]) for way in heard]
+    return (
+        (pattern.Shapes.of([*(Way(c.fractions) for c in candidates()), *heard]), pattern.SHARES),
+        (pattern.Shapes.of([way for c in candidates() for way in c.banked]), pattern.BANK_SHARES),
+        (pattern.Shapes.of([*weak_twins, *(way for c in candidates() for way in c.weak)]), pattern.WEAK_SHARES),
+    )
 
 
-def _evidence(wave: Sequence[Lines], hiss: Sequence[Lines], shapes: pattern.Shapes) -> list[tuple[Floats, pattern.Fit]]:
-    fitted = pattern.fits(wave, shapes, pattern.WAVE)
+Found = tuple[Floats, pattern.Fit]
+
+
+def _evidence(
+    wave: Sequence[Lines], hiss: Sequence[Lines], shapes: pattern.Shapes, shares: tuple[pattern.OwnShare, ...]
+) -> list[Found]:
+    fitted = pattern.fits(wave, shapes, shares, pattern.WAVE)
     if all(len(lines.order) > 2 for lines in hiss):
-        swelling = [f.evidence for f in pattern.fits(hiss, shapes, pattern.HISS)]
+        swelling = [f.evidence for f in pattern.fits(hiss, shapes, shares, pattern.HISS)]
     else:
         swelling = [np.zeros(len(pattern.HISS.dampings))] * len(fitted)
     return [(f.evidence + h, f) for f, h in zip(fitted, swelling, strict=True)]
 
 
-def _heard_nearby(
-    place: float, exact: tuple[Floats, pattern.Fit], heard: Sequence[tuple[Floats, pattern.Fit]], cycle_hz: float
-) -> tuple[Floats, pattern.Fit]:
+def _mean(ways: Sequence[Found], odds: Floats | None = None) -> Found:
+    """Mean evidence of ways to hear a pattern, by their log odds, and the fit of the best."""
+    odds = np.zeros(len(ways)) if odds is None else odds
+    total = odds[:, None] + np.array([evidence for evidence, _ in ways])
+    return np.asarray(logsumexp(total, axis=0) - logsumexp(odds)), ways[int(total[:, 0].argmax())][1]
+
+
+def _heard_nearby(place: float, spread: float, exact: Found, heard: Sequence[Found]) -> Found:
     """Evidence of a twin whose second pulse may be heard a little early or late: the mean over where it may be heard.
 
     Pipes and air delay one cylinder's pulse more than the other's by a time, so by an angle that grows with speed.
     """
-    spread = math.hypot(CRANK_SD, PIPE_DELAY_SD_S * cycle_hz)
     at = np.concatenate((HEARD_TWINS, 1 - HEARD_TWINS[:-1], [place]))
-    ways = [*heard, *heard[:-1], exact]
-    odds = -0.5 * ((at - place) / spread) ** 2
-    total = odds[:, None] + np.array([evidence for evidence, _ in ways])
-    return np.asarray(logsumexp(total, axis=0) - logsumexp(odds)), ways[int(total[:, 0].argmax())][1]
+    return _mean([*heard, *heard[:-1], exact], -0.5 * ((at - place) / spread) ** 2)
+
+
+def _weak_nearby(place: float, spread: float, weak: Sequence[Found]) -> Found:
+    """Evidence of a twin one of whose pulses is weak: which one is not known, so it may stand at either side."""
+    after_strong = np.concatenate((HEARD_TWINS, 1 - HEARD_TWINS))
+    off = (after_strong - np.array([[place], [1 - place]])) / spread
+    return _mean(weak, np.logaddexp(*(-0.5 * off**2)))
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)

@@ -3,8 +3,8 @@
 With pulses at fractions x_k of the cycle, the amplitude at order m is ``Y_m = sum_k e_mk H_k(m f) + noise`` with
 ``e_mk = exp(-2 pi i m x_k)`` and f the cycle rate. The exhaust's response H_k is unknown: a Gaussian process over
 frequency, of power s^2(f) that changes smoothly, short in time (it starts with the pulse and dies away), and alike
-for all cylinders but for a share u(f) of its own and, where they lie in two banks, a share b of their bank's. So Y is
-Gaussian with covariance
+for all cylinders but for a share u(f) of its own and, where they lie in two banks, a share b of their bank's; a weak
+cylinder's e_mk are smaller. So Y is Gaussian with covariance
 
 ``S_mn = G_mn [ c_m c_n P_m P_n* + b_m b_n sum_j B_mj B_nj* + d_m d_n sum_k e_mk e_nk* ] + N_m``,
 
@@ -21,6 +21,7 @@ a changing speed tells one from the other.
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -55,8 +56,6 @@ class Medium:
 
     Attributes
     ----------
-    shares, bank_shares : tuple of OwnShare
-        For patterns without and with banks.
     decays_s : tuple of float
         Time in which a pulse's amplitude falls to 1/e.
     plateaus : tuple of float
@@ -71,8 +70,6 @@ class Medium:
         Places in the cycle at which the first pulse may start.
     """
 
-    shares: tuple[OwnShare, ...]
-    bank_shares: tuple[OwnShare, ...]
     decays_s: tuple[float, ...]
     plateaus: tuple[float, ...]
     smooth_hz: float
@@ -96,9 +93,8 @@ BANK_SHARES = (
     OwnShare(floor=0.2, apart_hz=NEVER_APART_HZ, bank=0.5),
     *SHARES[2:4],
 )
+WEAK_SHARES = (SHARES[1], SHARES[2], SHARES[4])
 WAVE = Medium(
-    shares=SHARES,
-    bank_shares=BANK_SHARES,
     decays_s=(0.008, 0.02, 0.05),
     plateaus=(0.0, 0.2),
     smooth_hz=60.0,
@@ -106,8 +102,6 @@ WAVE = Medium(
     dampings=(0.5, 0.1),
 )
 HISS = Medium(
-    shares=SHARES,
-    bank_shares=BANK_SHARES,
     decays_s=(0.003, 0.008, 0.02),
     plateaus=(0.0, 0.2),
     smooth_hz=150.0,
@@ -139,6 +133,24 @@ class Fit:
     start: tuple[float, ...]
 
 
+class Way(NamedTuple):
+    """One way in which a pattern may be heard.
+
+    Attributes
+    ----------
+    places : ndarray, shape (n_pulses,)
+        In the cycle, 0 to 1.
+    banks : tuple of int
+        The bank of each pulse; empty if the pattern has none.
+    strengths : tuple of float
+        Of each pulse; empty if they are alike.
+    """
+
+    places: Floats
+    banks: tuple[int, ...] = ()
+    strengths: tuple[float, ...] = ()
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Shapes:
     """Several patterns at once: what their pulses add up to at the orders 1, 2, 3 and so on of the cycle.
@@ -146,35 +158,34 @@ class Shapes:
     Attributes
     ----------
     common : ndarray of complex, shape (n_patterns, n_orders)
-        Sum of all pulses, each with its place's phase.
+        Sum of all pulses, each with its strength and its place's phase.
     banks, own : ndarray of complex, shape (n_patterns, n_orders, n_orders)
-        Sums over the banks, and over the pulses, of the products of their phases.
+        Sums over the banks, and over the pulses, of the products of these.
     pulses : ndarray, shape (n_patterns,)
-    banked : bool
-        Whether these patterns have banks (all or none).
+        Sum of the squares of the strengths: the number of pulses, if they are alike.
     """
 
     common: Complexes
     banks: Complexes
     own: Complexes
     pulses: Floats
-    banked: bool
 
     @classmethod
-    def of(cls, patterns: Sequence[tuple[Floats, tuple[int, ...]]]) -> "Shapes":
-        """Take patterns as places in the cycle, 0 to 1, and the bank of each pulse (empty: they have no banks)."""
+    def of(cls, ways: Sequence[Way]) -> "Shapes":
+        """Take the ways in which patterns may be heard."""
         order = np.arange(1, MOST_ORDERS + 1)
         parts = []
-        for fractions, banks in patterns:
-            phasors = np.exp(-2j * np.pi * np.outer(order, fractions))
-            groups = phasors @ (np.array(banks or [0] * len(fractions))[:, None] == np.arange(max(banks or (0,)) + 1))
-            parts.append((phasors.sum(axis=1), groups @ groups.conj().T, phasors @ phasors.conj().T))
-        common, bank, own = (np.stack(part) for part in zip(*parts, strict=True))
-        pulses = np.array([len(fractions) for fractions, _ in patterns], dtype=np.float64)
-        return cls(common, bank, own, pulses, bool(patterns[0][1]))
+        for places, banks, strengths in ways:
+            strength = np.array(strengths or [1.0] * len(places))
+            phasors = strength * np.exp(-2j * np.pi * np.outer(order, places))
+            groups = phasors @ (np.array(banks or [0] * len(places))[:, None] == np.arange(max(banks or (0,)) + 1))
+            own, bank = phasors @ phasors.conj().T, groups @ groups.conj().T
+            parts.append((phasors.sum(axis=1), bank, own, (strength**2).sum()))
+        common, bank, own, pulses = (np.stack(part) for part in zip(*parts, strict=True))
+        return cls(common, bank, own, pulses)
 
 
-def fits(pieces: Sequence[Lines], shapes: Shapes, medium: Medium) -> list[Fit]:
+def fits(pieces: Sequence[Lines], shapes: Shapes, shares: Sequence[OwnShare], medium: Medium) -> list[Fit]:
     """Fit patterns to the lines of one or more pieces of a recording.
 
     Parameters
@@ -183,6 +194,8 @@ def fits(pieces: Sequence[Lines], shapes: Shapes, medium: Medium) -> list[Fit]:
         Order lines of stretches at nearly steady speed, all at the same hypothesis of the cycle.
     shapes : Shapes
         The patterns.
+    shares : sequence of OwnShare
+        How unlike the cylinders may be.
     medium : Medium
         Wave or hiss.
 
@@ -193,7 +206,7 @@ def fits(pieces: Sequence[Lines], shapes: Shapes, medium: Medium) -> list[Fit]:
     """
     nearness, lengths = _nearness(pieces, medium)
     values, settings, starts = [], [], []
-    for share in medium.bank_shares if shapes.banked else medium.shares:
+    for share in shares:
         gains = [_gain(piece, shapes, share) for piece in pieces]
         powers = _response_power(pieces, shapes, np.concatenate(gains, axis=1), nearness, lengths)
         models = [

@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,12 +13,13 @@ from pulse_audio.analysis.prepare import WAVE_RATE_HZ, Signals
 
 Floats = NDArray[np.float64]
 
-STEP = 2.0 / 720  # of a cycle: small against a pulse, large against rounding
-ROUNDS = 3
+STEPS = (4 / 720, 2 / 720, 1 / 720, 0.5 / 720)  # of a cycle, coarse to fine: the evidence is no parabola
+BEND_STEP = 2.0 / 720  # over which its curvature is taken: small against a pulse, large against rounding
 MISFIT = 1e-3  # of a line's power: once the pattern is chosen, the faint lines may say where its pulses stand
+DAMPING = 0.05  # the model's misfit moves pulses by more than noise does
 FINE_STEPS = 768  # of the first pulse's start: steps under half a degree, or the evidence would be jagged
-NOMINAL_SD = 8.0 / 720  # pulses of one layout are heard this far from where its crank puts them: pipes, valve timing
-LEAST_SD = 0.35 / 720  # what torque ripple and unequal pipes add, whatever the noise
+NOMINAL_SD = 4.0 / 720  # pulses of one layout are heard this far from where its crank puts them: pipes, valve timing
+LEAST_SD = 0.7 / 720  # what torque ripple and unequal pipes add, whatever the noise
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -39,36 +41,40 @@ class Placed:
 def place_pulses(pieces: Sequence[Lines], nominal: Floats, fitted: pattern.Fit) -> Placed:
     """Move each pulse but the first to where the evidence is greatest, near its nominal place.
 
-    Newton steps on the damped log likelihood with a Gaussian prior about the nominal places; the curvature at the end
-    gives the uncertainty.
+    Steps ever finer on the damped log likelihood with a Gaussian prior about the nominal places; the curvature at the
+    end gives the uncertainty.
     """
     medium = replace(
         pattern.WAVE,
-        shares=(fitted.share,),
         decays_s=(fitted.decay_s,),
         plateaus=(fitted.plateau,),
         misfit=MISFIT,
-        dampings=pattern.WAVE.dampings[:1],
+        dampings=(DAMPING,),
         start_steps=FINE_STEPS,
     )
     fractions = nominal.copy()
     pulses = len(nominal)
-    variance = np.zeros(pulses)
-    for _ in range(ROUNDS):
+
+    def values(k: int, offsets: NDArray[np.floating[Any]]) -> Floats:
+        tries = np.repeat(fractions[None], len(offsets), axis=0)
+        tries[:, k] += offsets
+        found = pattern.fits(pieces, pattern.Shapes.of([pattern.Way(t) for t in tries]), (fitted.share,), medium)
+        prior = 0.5 * (((tries - nominal) / NOMINAL_SD) ** 2).sum(axis=1)
+        return np.asarray([f.evidence[0] for f in found] - prior)
+
+    for step in STEPS:
         for k in range(1, pulses):
-            tries = np.repeat(fractions[None], 3, axis=0)
-            tries[:, k] += (-STEP, 0.0, STEP)
-            found = pattern.fits(pieces, pattern.Shapes.of([(t, ()) for t in tries]), medium)
-            prior = 0.5 * (((tries - nominal) / NOMINAL_SD) ** 2).sum(axis=1)
-            before, here, after = (float(f.evidence[0]) - p for f, p in zip(found, prior, strict=True))
-            bend = (before - 2 * here + after) / STEP**2
-            if bend < 0:
-                variance[k] = -1 / bend
-                move = 0.5 * (after - before) / STEP / -bend
-            else:
-                variance[k] = NOMINAL_SD**2
-                move = float(np.sign(after - before)) * STEP
-            fractions[k] += np.clip(move, -2 * STEP, 2 * STEP)
+            value = values(k, step * np.arange(-2, 3))
+            best = int(value.argmax())
+            fractions[k] += step * (best - 2)
+            if 0 < best < 4:
+                before, here, after = value[best - 1 : best + 2]
+                fractions[k] += 0.5 * step * (before - after) / min(before - 2 * here + after, -1e-12)
+    variance = np.zeros(pulses)
+    for k in range(1, pulses):
+        before, here, after = values(k, BEND_STEP * np.arange(-1, 2))
+        bend = (before - 2 * here + after) / BEND_STEP**2
+        variance[k] = -1 / bend if bend < -1 / NOMINAL_SD**2 else NOMINAL_SD**2
     # An interval lies between two pulses; both errors count.
     following = np.roll(variance, -1)
     return Placed(fractions=fractions, interval_sd=np.sqrt(variance + following + LEAST_SD**2))

@@ -272,6 +272,7 @@ def coarse_track(signals: Signals) -> Track:
 
 
 DRIFT_SD = 0.08  # cycles from one frame to the next: the coarse track is hardly ever further off
+ROOM = 5.0  # samples for a period of the highest multiple
 REFINEMENTS = ((6, 120.0), (4, 400.0), (4, 1200.0), (4, 1200.0))  # cycles a frame, highest multiple in hertz
 
 
@@ -291,7 +292,9 @@ def _phase_drift(signals: Signals, phase: Phase, cycles: int, top_hz: float) -> 
     cycles = max(2, int(cycles * max(1.0, mean_hz / 16)))
     hop = max(1, cycles // 2)
     multiples = np.arange(1, max(2, int(top_hz / mean_hz)) + 1)
-    frames = frame_orders(signals.wave, phase, cycles=cycles, hop=hop, top_order=int(multiples[-1]))
+    thinned = max(1, int(WAVE_RATE_HZ / (ROOM * top_hz)))
+    wave = resample_poly(signals.wave, 1, thinned) if thinned > 1 else signals.wave
+    frames = frame_orders(wave, WAVE_RATE_HZ / thinned, phase, cycles=cycles, hop=hop, top_order=int(multiples[-1]))
     if frames is None:
         return None
     amplitude = frames.at_multiples

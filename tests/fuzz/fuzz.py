@@ -67,7 +67,8 @@ def _command(data: bytes) -> None:
     dice = atheris.FuzzedDataProvider(data)
     args = [dice.PickValueInList(list(WORDS)) for _ in range(dice.ConsumeIntInRange(0, 8))]
     args += [dice.ConsumeUnicode(20) for _ in range(dice.ConsumeIntInRange(0, 2))]
-    args = [a.replace("/", "_").replace("\0", "_") for a in args]  # stay in this folder; no system hands over a NUL
+    # As a system would hand them over: bytes, no NUL. Without slashes they stay in this folder.
+    args = [os.fsdecode(a.encode(errors="surrogatepass").replace(b"/", b"_").replace(b"\0", b"_")) for a in args]
     if SLOW.intersection(args) and not {"--help", "-h"}.intersection(args):
         return
     if {"render", "compare"}.intersection(args):

@@ -1,0 +1,211 @@
+"""Each stage of the analysis against closed forms and general-purpose references."""
+
+import numpy as np
+import pytest
+from scipy import signal, stats
+
+from pulse_audio.analysis import pattern, presence
+from pulse_audio.analysis.fold import Lines, Phase, piece, resampled
+from pulse_audio.analysis.pattern import OwnShare, Shapes, Way, fits, log_misfit
+from pulse_audio.analysis.pieces import steady_spans
+from pulse_audio.analysis.placing import place_pulses, pulse_levels
+from pulse_audio.analysis.prepare import ENVELOPE_RATE_HZ, WAVE_RATE_HZ, Signals, signals
+from pulse_audio.analysis.speedtrack import Track, coarse_track, frame_times, line_evidence, refine
+from pulse_audio.analysis.steady import constant_rate_hz, steadied
+from tests.clipmaker.special import rate_bound_hz
+
+ALIKE = (OwnShare(floor=0.01, apart_hz=1e9),)
+CYCLE_HZ = 8.0
+
+
+def swept(low_hz: float, high_hz: float, duration_s: float, orders: int) -> np.ndarray:
+    """Harmonics of a rate that rises exponentially, by scipy's chirp (its phase is the closed-form integral)."""
+    time_s = np.arange(round(duration_s * WAVE_RATE_HZ)) / WAVE_RATE_HZ
+    return sum(
+        signal.chirp(time_s, k * low_hz, duration_s, k * high_hz, method="logarithmic", phi=37.0 * k)
+        for k in range(1, orders + 1)
+    )
+
+
+def lines_of(places: list[float], strengths: list[float], noise_power: float = 1e-4) -> Lines:
+    """Order lines of pulses that all sound like one decaying resonance (closed form of its transform)."""
+    order = np.arange(1, 41)
+    frequency_hz = order * CYCLE_HZ
+    response = 1 / (1 + 2j * np.pi * (frequency_hz - 90) * 0.006) + 0.7 / (
+        1 + 2j * np.pi * (frequency_hz - 210) * 0.005
+    )
+    pulses = np.exp(-2j * np.pi * np.outer(order, places)) @ strengths
+    noise = np.full(len(order), noise_power)
+    return Lines(
+        order=order, frequency_hz=frequency_hz, amplitude=response * pulses, noise_power=noise, cycle_hz=CYCLE_HZ
+    )
+
+
+def test_wave_and_hiss_levels() -> None:
+    """Hiss whose amplitude swings sinusoidally has an envelope with that one line; both signals have power 1."""
+    rng = np.random.default_rng(1)
+    time_s = np.arange(8 * 16_000) / 16_000
+    heard = signals(rng.standard_normal(len(time_s)) * (1 + 0.8 * np.cos(2 * np.pi * 20 * time_s)), 16_000)
+    assert heard.wave.std() == pytest.approx(1.0)
+    assert heard.envelope.std() == pytest.approx(1.0)
+    frequency_hz, power = signal.periodogram(heard.envelope, ENVELOPE_RATE_HZ)
+    assert frequency_hz[power.argmax()] == pytest.approx(20.0, abs=0.13)
+
+
+def test_line_evidence_is_the_likelihood_ratio() -> None:
+    """Mean over four line strengths of exponential densities of mean 1 + s, by scipy, against that of mean 1."""
+    power = np.array([0.1, 1.0, 4.0, 9.0])
+    strengths = np.array([2.0, 5.0, 15.0, 50.0])
+    with_line = np.mean([stats.expon.pdf(power, scale=1 + s) for s in strengths], axis=0)
+    wanted = np.log(0.5 + 0.5 * with_line / stats.expon.pdf(power))
+    assert line_evidence(power.astype(np.float32)) == pytest.approx(wanted, abs=0.03)  # the table's step of 0.05
+
+
+def test_track_follows_a_sweep() -> None:
+    """A rate rising from 20 to 30 Hz in 5 s: the track is within 0.3 % all along but half a frame at the ends."""
+    rng = np.random.default_rng(2)
+    wave = swept(20.0, 30.0, 5.0, 20)
+    heard = signals(wave + 0.3 * wave.std() * rng.standard_normal(len(wave)), WAVE_RATE_HZ)
+    track = coarse_track(heard)
+    phase = refine(heard, Phase.from_rate(track.time_s, track.rate_hz, heard.duration_s))
+    time_s = np.arange(0.4, 4.6, 0.1)
+    wanted = 20.0 * 1.5 ** (time_s / 5.0)
+    assert np.interp(time_s, phase.time_s, phase.rate_hz) == pytest.approx(wanted, rel=0.003)
+
+
+def test_phase_is_the_integral_of_the_rate() -> None:
+    """Cycles of an exponential sweep in closed form: (f1 - f0) T / ln(f1 / f0)."""
+    phase = Phase.from_rate(np.array([0.0, 4.0]), np.array([10.0, 20.0]), 4.0)
+    assert float(phase.at(4.0)) == pytest.approx(10.0 * 4.0 / np.log(2.0), rel=1e-5)
+    assert float(phase.time_at(phase.at(1.7))) == pytest.approx(1.7, abs=1e-6)
+
+
+def test_warped_sweep_is_steady() -> None:
+    """On the true phase every harmonic of a sweep falls on its own bin: nothing 60 dB below them lies between."""
+    wave = swept(10.0, 18.0, 4.0, 6)
+    time_s = np.linspace(0, 4.0, 400)
+    phase = Phase.from_rate(time_s, 10.0 * 1.8 ** (time_s / 4.0), 4.0)
+    turned = resampled(wave, WAVE_RATE_HZ, phase, 2.0, 42.0, 64)
+    power = np.abs(np.fft.rfft(turned * signal.windows.hann(len(turned), sym=False))) ** 2
+    lines = np.arange(1, 7) * 40
+    assert power[lines] == pytest.approx(np.full(6, power[40]), rel=0.01)
+    power[lines[:, None] + np.arange(-2, 3)] = 0
+    assert power[3:].max() < 1e-6 * (len(turned) / 4) ** 2
+
+
+def test_spans_keep_off_the_blip() -> None:
+    """Steady for 4 s, doubling within one, steady for 2: the best stretch is the first part, the next the last."""
+    time_s = frame_times(7.0)
+    rate_hz = np.interp(time_s, [0, 4, 5, 7], [10.0, 10.0, 20.0, 20.0])
+    track = Track(time_s=time_s, rate_hz=rate_hz, evidence=np.full(len(time_s), 30.0))
+    first, second, *_ = steady_spans(track, Phase.from_rate(time_s, rate_hz, 7.0), 7.0, 3)
+    assert first.start_s == 0.0
+    assert 3.4 < first.end_s < 4.3
+    assert second.start_s > 4.7
+    assert second.end_s == 7.0
+
+
+def test_misfit_is_the_gaussian_density() -> None:
+    """Against scipy's multivariate normal of the real and imaginary parts (each has half of the covariance)."""
+    rng = np.random.default_rng(3)
+    factor = rng.standard_normal((5, 3)) + 1j * rng.standard_normal((5, 3))
+    covariance, noise = factor @ factor.conj().T, rng.uniform(0.5, 2.0, 5)
+    full = covariance + np.diag(noise)
+    halves = np.block([[full.real, -full.imag], [full.imag, full.real]]) / 2
+    for seen in (rng.standard_normal((2, 5)) + 1j * rng.standard_normal((2, 5))) * [[1], [3]]:
+        wanted = -stats.multivariate_normal(cov=halves).logpdf(np.concatenate([seen.real, seen.imag]))
+        found = log_misfit(covariance[None], noise[None], seen[None])[0]
+        assert found + 5 * np.log(np.pi) == pytest.approx(wanted, rel=1e-9)
+
+
+@pytest.mark.parametrize("place", [270 / 720, 315 / 720, 180 / 720, 0.5])
+def test_the_true_pattern_fits_best(place: float) -> None:
+    """Of pairs of pulses through one short response, that with the true interval has the greatest evidence."""
+    tries = [180 / 720, 225 / 720, 270 / 720, 315 / 720, 0.5]
+    found = fits(
+        [lines_of([0.0, place], [1.0, 1.0])], Shapes.of([Way(np.array([0, t])) for t in tries]), ALIKE, pattern.WAVE
+    )
+    assert tries[int(np.argmax([f.evidence[0] for f in found]))] == pytest.approx(place)
+
+
+def test_a_weak_pulse_is_recognised() -> None:
+    """Three even pulses, one at half strength: that way fits better than three alike, or than two."""
+    thirds = np.arange(3) / 3
+    ways = [Way(thirds, strengths=(1.0, 1.0, 0.5)), Way(thirds), Way(thirds[:2])]
+    weak, alike, two = fits([lines_of(list(thirds), [1.0, 1.0, 0.5])], Shapes.of(ways), ALIKE, pattern.WAVE)
+    assert weak.evidence[0] > max(alike.evidence[0], two.evidence[0])
+
+
+def test_pulses_are_put_where_they_are() -> None:
+    """A pulse four degrees from its layout's place is found within a degree, and within twice its stated deviation."""
+    lines, nominal = lines_of([0.0, 274 / 720], [1.0, 1.0]), np.array([0.0, 270 / 720])
+    (fit,) = fits([lines], Shapes.of([Way(nominal)]), ALIKE, pattern.WAVE)
+    placed = place_pulses([lines], nominal, fit)
+    off_deg = 720 * (placed.fractions[1] - 274 / 720)
+    assert abs(off_deg) < min(1.0, 2 * 720 * placed.interval_sd[0])
+
+
+def test_pulse_levels_are_the_strengths() -> None:
+    """Strengths of 1 and 0.6 come back as a ratio of 0.6, within a tenth: the response is not known beforehand."""
+    lines, places = lines_of([0.0, 270 / 720], [1.0, 0.6]), np.array([0.0, 270 / 720])
+    (fit,) = fits([lines], Shapes.of([Way(places)]), ALIKE, pattern.WAVE)
+    levels = pulse_levels([lines], places, fit)
+    assert levels[1] / levels[0] == pytest.approx(0.6, abs=0.06)
+
+
+@pytest.mark.parametrize("snr_db", [0.0, 10.0, 20.0])
+def test_constant_rate_reaches_the_bound(snr_db: float) -> None:
+    """RMS error over 100 draws of noise: at most 1.5 Cramer-Rao bounds (formula in tests/clipmaker/special)."""
+    rng = np.random.default_rng(4)
+    orders, rate_hz, samples = np.arange(1.0, 21.0), 13.37, 2 * WAVE_RATE_HZ
+    time_s = np.arange(samples) / WAVE_RATE_HZ
+    amplitude = 1 / orders
+    clean = sum(a * np.cos(2 * np.pi * k * rate_hz * time_s + k * k) for a, k in zip(amplitude, orders, strict=True))
+    variance = clean.var() / 10 ** (snr_db / 10)
+    bound_hz = rate_bound_hz(orders, amplitude, variance, samples=samples, rate_hz=WAVE_RATE_HZ)
+    off_hz = [
+        constant_rate_hz(clean + np.sqrt(variance) * rng.standard_normal(samples), 13.39, orders, np.ones(20)) - rate_hz
+        for _ in range(100)
+    ]
+    assert np.sqrt(np.mean(np.square(off_hz))) < 1.5 * bound_hz
+
+
+def test_only_a_steady_speed_is_taken_as_constant() -> None:
+    """A track with small errors gives way to the true constant rate; one that rises by one per cent stays."""
+    time_s = np.linspace(0, 4, 40)
+    for rise, steady in ((1.0, True), (1.01, False)):
+        wave = swept(20.0, 20.0 * rise + 1e-9, 4.0, 30)
+        heard = Signals(wave=wave / wave.std(), envelope=np.zeros(4 * ENVELOPE_RATE_HZ))
+        track = Phase.from_rate(time_s, 20.0 * rise ** (time_s / 4) * (1 + 5e-4 * np.sin(9 * time_s)), 4.0)
+        found = steadied(heard, track)
+        assert found.is_steady == steady
+        if steady:
+            assert found.mean_hz == pytest.approx(20.0, rel=1e-5)
+
+
+def test_lines_stand_at_their_power() -> None:
+    """A cosine of amplitude 0.5 in white noise: its line is 0.5, and the noise that of the window's sum of squares."""
+    rng = np.random.default_rng(5)
+    time_s = np.arange(4 * WAVE_RATE_HZ) / WAVE_RATE_HZ
+    wave = 0.5 * np.cos(2 * np.pi * 60 * time_s) + 0.1 * rng.standard_normal(len(time_s))
+    found = piece(wave, WAVE_RATE_HZ, Phase.from_rate(np.array([0.0, 4.0]), np.array([20.0, 20.0]), 4.0), 0, 4, 400.0)
+    assert found is not None
+    lines = found.lines(1.0, 300.0, 20)
+    assert abs(lines.amplitude[2]) == pytest.approx(0.5, rel=0.02)
+    # Amplitude scale, Hann: each bin holds 4 * 1.5 * variance / samples of the noise.
+    assert np.median(lines.noise_power) == pytest.approx(6 * 0.01 / len(time_s), rel=0.3)
+
+
+def test_a_tone_on_the_mains_is_no_engine() -> None:
+    """Two clear lines at the mains' rate are hum; a pulse there, with most multiples clear, may be an engine."""
+    few = presence.Clues(wave_lines=4, hiss_lines=2, line_share=0.9, level_spread_db=0.1, firing_hz=50.0)
+    many = presence.Clues(wave_lines=19, hiss_lines=5, line_share=0.9, level_spread_db=0.1, firing_hz=50.0)
+    assert presence.probability(few, 50.0) < 0.5
+    assert presence.probability(many, 50.0) > 0.9
+
+
+def test_swelling_and_fading_speaks_against_an_engine() -> None:
+    """The same lines with a level that swings by 10 dB from tenth to tenth of a second: music, not an engine."""
+    steady = presence.Clues(wave_lines=20, hiss_lines=3, line_share=0.7, level_spread_db=0.8, firing_hz=30.0)
+    swinging = presence.Clues(wave_lines=20, hiss_lines=3, line_share=0.7, level_spread_db=10.0, firing_hz=30.0)
+    assert presence.probability(steady, None) > 0.75 > presence.probability(swinging, None)
