@@ -30,7 +30,8 @@ def by_hand(clip: Clip) -> Analysis:
     likeness = irfft(np.abs(rfft(envelope, size)) ** 2, size)[: int(ENVELOPE_HZ / LOW_HZ) + 2]
     likeness = likeness / max(float(likeness[0]), 1e-12)
     first = int(ENVELOPE_HZ / HIGH_HZ)
-    lag = first + int(likeness[first:].argmax())
+    summits, _ = find_peaks(likeness[first:])
+    lag = first + int(summits[likeness[first + summits].argmax()] if len(summits) else likeness[first:].argmax())
     place = (np.arange(len(envelope)) / lag % 1.0 * BINS).astype(int)
     folded = np.bincount(place, envelope, BINS) / np.maximum(np.bincount(place, minlength=BINS), 1)
     peaks, _ = find_peaks(np.tile(folded, 3), height=0.3 * folded.max(), distance=BINS // 12)
