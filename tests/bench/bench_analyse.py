@@ -7,15 +7,11 @@ library: on Linux a child's peak memory starts from its parent's.
 """
 
 import argparse
-import os
-import subprocess
-import sys
 import tempfile
-import time
 from importlib import metadata
 from pathlib import Path
 
-from machine import machine, row
+from machine import ENVIRONMENT, machine, row, run_child
 
 MAKE = """
 import sys, numpy as np, soundfile
@@ -42,28 +38,10 @@ LIBRARIES = (
     "import numpy, scipy.signal, scipy.optimize, soundfile, click, pulse_audio.analysis, pulse_audio.cli.analyse"
 )
 
-# Byte code is kept, as after an ordinary installation, whatever this process was told.
-ENVIRONMENT = {key: value for key, value in os.environ.items() if key != "PYTHONDONTWRITEBYTECODE"}
-
-
-def run(*command: str) -> tuple[float, float, str]:
-    """Run a child; seconds, peak MB, and what it printed."""
-    start = time.perf_counter()
-    with tempfile.TemporaryFile() as out:
-        child = subprocess.Popen([sys.executable, *command], stdout=out, env=ENVIRONMENT)
-        _, status, usage = os.wait4(child.pid, 0)
-        child.returncode = os.waitstatus_to_exitcode(status)
-        seconds = time.perf_counter() - start
-        if child.returncode:
-            raise SystemExit(f"{command[:3]} failed with exit code {child.returncode}")
-        out.seek(0)
-        text = out.read().decode()
-    return seconds, usage.ru_maxrss / 1024, text
-
 
 def analyse(clip: Path) -> tuple[float, float]:
     """Whole process of the command on one clip: seconds and peak MB."""
-    seconds, peak, _ = run("-m", "pulse_audio", "analyse", "--json", str(clip))
+    seconds, peak, _ = run_child("-m", "pulse_audio", "analyse", "--json", str(clip))
     return seconds, peak
 
 
@@ -77,17 +55,17 @@ def main() -> None:
     lengths = [10, 60, 600, *([3600] if args.hour else [])]
     with tempfile.TemporaryDirectory() as folder:
         ENVIRONMENT["PYTHONPYCACHEPREFIX"] = str(Path(folder) / "bytecode")
-        run("-c", MAKE, folder, *map(str, lengths))
+        run_child("-c", MAKE, folder, *map(str, lengths))
         clips = {seconds: Path(folder) / f"{seconds}.wav" for seconds in lengths}
         analyse(clips[10])  # files in the cache, byte code written
         ours, _ = analyse(clips[60])
         if not args.no_pyin:
-            both, _, inside = run("-c", PYIN, str(clips[60]))
+            both, _, inside = run_child("-c", PYIN, str(clips[60]))
             call = float(inside.split()[1])
             pyin = f"`pyin` (librosa {metadata.version('librosa')})"
             row(f"`analyse` of 60 s, whole process, against that of {pyin}", f"{ours / (both - call):.3f}", "0.1")
             row(f"the same against {pyin} alone, compiled and loaded", f"{ours / call:.3f}")
-        _, base, _ = run("-c", LIBRARIES)
+        _, base, _ = run_child("-c", LIBRARIES)
         for seconds, clip in clips.items():
             took, peak = analyse(clip)
             row(

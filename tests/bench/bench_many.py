@@ -1,19 +1,15 @@
 """Many clips and long ones: ``python tests/bench/bench_many.py [--clips 1000] [--hours 10]`` from the top.
 
-A thousand clips in one call with two processes, and one recording of ten hours, each as a whole process; the peak
-memory is the largest of any process. This script loads no numeric library: a child's peak memory starts from its
+A thousand clips in one call with two processes, and one recording of ten hours, each as a whole process; peak
+memory is that of the main process. This script loads no numeric library: a child's peak memory starts from its
 parent's.
 """
 
 import argparse
-import os
-import subprocess
-import sys
 import tempfile
-import time
 from pathlib import Path
 
-from machine import machine, row
+from machine import machine, row, run_child
 
 MAKE_CLIPS = """
 import sys
@@ -33,20 +29,6 @@ with soundfile.SoundFile(sys.argv[2], "w", samplerate=rate, channels=1, subtype=
 """
 
 
-def run(*command: str) -> tuple[float, float, str]:
-    """Run a child: seconds, peak MB of it and its own children, and what it printed."""
-    start = time.perf_counter()
-    with tempfile.TemporaryFile() as out:
-        child = subprocess.Popen([sys.executable, *command], stdout=out)
-        _, status, usage = os.wait4(child.pid, 0)
-        child.returncode = os.waitstatus_to_exitcode(status)
-        seconds = time.perf_counter() - start
-        if child.returncode:
-            raise SystemExit(f"{command[:3]} failed with exit code {child.returncode}")
-        out.seek(0)
-        return seconds, usage.ru_maxrss / 1024, out.read().decode()
-
-
 def main() -> None:
     """Measure and print."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
@@ -56,19 +38,21 @@ def main() -> None:
     print(machine("numpy", "scipy", "soundfile"))
     with tempfile.TemporaryDirectory() as folder:
         clips = Path(folder) / "clips"
-        run("-c", MAKE_CLIPS, str(clips))
+        run_child("-c", MAKE_CLIPS, str(clips))
         made = sorted(clips.glob("*.flac"))
         many = [made[index % len(made)] for index in range(args.clips)]
         for count in (args.clips // 10, args.clips):
-            took, peak, text = run("-m", "pulse_audio", "analyse", "--json", "--jobs", "2", *map(str, many[:count]))
+            took, peak, text = run_child(
+                "-m", "pulse_audio", "analyse", "--json", "--jobs", "2", *map(str, many[:count])
+            )
             row(
                 f"`analyse --jobs 2` of {count} clips: answers, time for a clip, peak memory of the main process",
                 f"{len(text.splitlines())}, {1000 * took / count:.0f} ms, {peak:.0f} MB",
                 "memory flat",
             )
         long = Path(folder) / "long.wav"
-        run("-c", MAKE_HOURS, str(clips), str(long), str(args.hours))
-        took, peak, text = run("-m", "pulse_audio", "analyse", "--json", str(long))
+        run_child("-c", MAKE_HOURS, str(clips), str(long), str(args.hours))
+        took, peak, text = run_child("-m", "pulse_audio", "analyse", "--json", str(long))
         row(f"`analyse` of {args.hours:g} h: time, peak memory", f"{took:.0f} s, {peak:.0f} MB", "memory flat")
 
 

@@ -2,6 +2,9 @@
 
 import os
 import platform
+import subprocess
+import sys
+import tempfile
 import time
 from collections.abc import Callable
 from importlib import metadata
@@ -28,3 +31,24 @@ def side_by_side(first: Callable[[], object], second: Callable[[], object], *, r
 def row(what: str, figure: str, wanted: str = "") -> None:
     """Print one row of the table that `run_all.py` gathers."""
     print(f"| {what} | {figure} | {wanted} |", flush=True)
+
+
+# Byte code is kept, as after an ordinary installation, whatever this process was told.
+ENVIRONMENT = {key: value for key, value in os.environ.items() if key != "PYTHONDONTWRITEBYTECODE"}
+
+
+def run_child(*command: str) -> tuple[float, float, str]:
+    """Run a Python child to its end: seconds, peak MB, and what it printed.
+
+    A child's peak memory starts from its parent's, so the caller should load no numeric library.
+    """
+    start = time.perf_counter()
+    with tempfile.TemporaryFile() as out:
+        child = subprocess.Popen([sys.executable, *command], stdout=out, env=ENVIRONMENT)
+        _, status, usage = os.wait4(child.pid, 0)
+        child.returncode = os.waitstatus_to_exitcode(status)
+        seconds = time.perf_counter() - start
+        if child.returncode:
+            raise SystemExit(f"{command[:3]} failed with exit code {child.returncode}")
+        out.seek(0)
+        return seconds, usage.ru_maxrss / 1024, out.read().decode()
