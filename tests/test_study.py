@@ -8,6 +8,8 @@ import numpy as np
 import pytest
 
 from docs.studies import accuracy, scoring
+from docs.studies.by_hand import by_hand
+from pulse_audio import Clip
 from pulse_audio.analysis.result import Analysis, Reading
 from pulse_audio.report import to_json
 
@@ -34,6 +36,19 @@ def answer(**changes: object) -> Analysis:
         "intervals_sd_deg": (1.0, 1.0),
     }
     return Analysis(**(fields | changes))  # type: ignore[arg-type]
+
+
+def test_by_hand_reads_what_is_plain():
+    """Knocks that stand alone, 270 and 450 of 720 apart, eight cycles a second: by hand they come out right."""
+    rate_hz, cycles = 8000, 24
+    x = np.zeros(cycles * 1000)
+    for k in range(cycles):
+        x[1000 * k + 200], x[1000 * k + 575] = 1.0, 1.0
+    knock = np.exp(-np.arange(200) / 30.0) * np.sin(2 * np.pi * 400 * np.arange(200) / rate_hz)
+    found = by_hand(Clip(samples=np.convolve(x, knock)[: len(x)], sample_rate_hz=rate_hz))
+    assert found.verdict == "uneven"
+    assert found.firing_rate_hz == pytest.approx(16.0, rel=0.02)
+    assert sorted(found.intervals_deg or ()) == pytest.approx([270.0, 450.0], abs=10.0)
 
 
 def test_right_answer_scores_right():
