@@ -153,6 +153,13 @@ def test_pulse_levels_are_the_strengths() -> None:
     assert levels[1] / levels[0] == pytest.approx(0.6, abs=0.06)
 
 
+def test_pulse_levels_in_noise_alone_are_alike() -> None:
+    """Lines that are all fainter than the noise say nothing about the pulses."""
+    lines, places = lines_of([0.0, 270 / 720], [1.0, 0.6], noise_power=100.0), np.array([0.0, 270 / 720])
+    (fit,) = fits([lines], Shapes.of([Way(places)]), ALIKE, pattern.WAVE)
+    assert pulse_levels([lines], places, fit) == pytest.approx([1.0, 1.0])
+
+
 @pytest.mark.parametrize("snr_db", [0.0, 10.0, 20.0])
 def test_constant_rate_reaches_the_bound(snr_db: float) -> None:
     """RMS error over 100 draws of noise: at most 1.5 Cramer-Rao bounds (formula in tests/clipmaker/special)."""

@@ -84,15 +84,17 @@ def pulse_levels(pieces: Sequence[Lines], fractions: Floats, fitted: pattern.Fit
     """Strength of each pulse against their mean, as amplitude ratios, shape (n_pulses,).
 
     The response that the pulses share is estimated under the pattern; each pulse's own strength is then the least
-    squares factor on it, and both are taken in turn a few times.
+    squares factor on it, and both are taken in turn a few times. Where no line stands above the noise, they are alike.
     """
     strength = np.ones(len(fractions))
     lines = pieces[0]
+    signal_power = np.maximum(np.abs(lines.amplitude) ** 2 - lines.noise_power, 0.0).mean()
+    if signal_power == 0.0:
+        return strength
     phasors = np.exp(-2j * np.pi * np.outer(lines.order, fractions))
     weight = 1 / lines.noise_power
     for _ in range(6):
         common = phasors @ strength
-        signal_power = np.maximum(np.abs(lines.amplitude) ** 2 - lines.noise_power, 0.0).mean()
         response = lines.amplitude * common.conj() / (np.abs(common) ** 2 + lines.noise_power / signal_power + 0.05)
         response = _short(response, lines, fitted)
         model = phasors * response[:, None]
