@@ -184,7 +184,7 @@ def test_only_a_steady_speed_is_taken_as_constant() -> None:
         wave = swept(20.0, 20.0 * rise + 1e-9, 4.0, 30)
         heard = Signals(wave=wave / wave.std(), envelope=np.zeros(4 * ENVELOPE_RATE_HZ))
         track = Phase.from_rate(time_s, 20.0 * rise ** (time_s / 4) * (1 + 5e-4 * np.sin(9 * time_s)), 4.0)
-        found = steadied(heard, track)
+        found = steadied(heard, track, track)
         assert found.is_steady == steady
         if steady:
             assert found.mean_hz == pytest.approx(20.0, rel=1e-5)

@@ -140,7 +140,8 @@ def _mono(clip: Clip) -> Floats:
 def _listen(block: Clip, mono: Floats, start_s: float) -> _Heard:
     heard = signals(mono, block.sample_rate_hz)
     track = coarse_track(heard)
-    phase = steadied(heard, refine(heard, Phase.from_rate(track.time_s, track.rate_hz, heard.duration_s)))
+    rough = Phase.from_rate(track.time_s, track.rate_hz, heard.duration_s)
+    phase = steadied(heard, rough, refine(heard, rough))
     spans = steady_spans(track, phase, heard.duration_s, MOST_PIECES)
     first = spans[0]
     inside = (track.time_s >= first.start_s) & (track.time_s <= first.end_s)

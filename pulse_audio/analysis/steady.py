@@ -25,23 +25,32 @@ TAPERED = 0.5
 WINDOW_LOSS = 1.7  # variance of a rate through this window over that through none: sums of w^2 t^2 and w t^2
 
 
-def steadied(heard: Signals, phase: Phase) -> Phase:
-    """Return the best constant rate, if it gives lines as sharp as the track's; else the track."""
+def steadied(heard: Signals, rough: Phase, phase: Phase) -> Phase:
+    """Return the best constant rate near a rough or a sharpened track, if it gives lines as sharp; else the latter.
+
+    Both are tried: where the track runs at a fraction of the firing rate that shares few lines with it, sharpening may
+    lead it astray.
+    """
     duration_s = heard.duration_s
-    low, high = np.quantile(np.log(phase.rate_hz), (0.05, 0.95))
-    if duration_s > LONGEST_S or high - low > NEARLY_STEADY:
-        return phase
     tracked = _line_levels(heard, phase)
-    if tracked is None:
+    if duration_s > LONGEST_S or tracked is None:
         return phase
-    rate_hz = constant_rate_hz(
-        heard.wave, float(np.median(phase.rate_hz)), np.arange(1.0, len(tracked[0]) + 1), tracked[1]
-    )
-    steady = Phase.from_rate(np.array([0.0, duration_s]), np.array([rate_hz, rate_hz]), duration_s)
-    found = _line_levels(heard, steady)
-    if found is None or _sharpness(*found) < AS_SHARP * _sharpness(*tracked):
-        return phase
-    return steady
+    best, sharpest = phase, AS_SHARP * _sharpness(*tracked)
+    for near in (rough, phase):
+        low, middle, high = np.quantile(near.rate_hz, (0.05, 0.5, 0.95))
+        levels = _line_levels(heard, _constant(float(middle), duration_s))
+        if levels is None or np.log(high / low) > NEARLY_STEADY:
+            continue
+        orders = np.arange(1.0, len(levels[0]) + 1)
+        steady = _constant(constant_rate_hz(heard.wave, float(middle), orders, levels[1]), duration_s)
+        found = _line_levels(heard, steady)
+        if found is not None and _sharpness(*found) > sharpest:
+            best, sharpest = steady, _sharpness(*found)
+    return best
+
+
+def _constant(rate_hz: float, duration_s: float) -> Phase:
+    return Phase.from_rate(np.array([0.0, duration_s]), np.array([rate_hz, rate_hz]), duration_s)
 
 
 def _line_levels(heard: Signals, phase: Phase) -> tuple[Floats, Floats] | None:
