@@ -118,8 +118,9 @@ def _pattern_facts(analysis: Analysis) -> list[tuple[str, str]]:
     if weak:
         facts.append(("weak pulses", ", ".join(f"pulse {k} in {_percent(share)} of cycles" for k, share in weak)))
     if len(analysis.speed_track) >= TRACK_POINTS_SHOWN:
-        speeds = [rpm for _, rpm in analysis.speed_track]
-        facts.append(("speed", f"{min(speeds):.0f} to {max(speeds):.0f} rpm, by the first reading"))
+        slowest, fastest = (f"{end(rpm for _, rpm in analysis.speed_track):.0f}" for end in (min, max))
+        speeds = f"steady, {slowest}" if slowest == fastest else f"{slowest} to {fastest}"
+        facts.append(("speed", f"{speeds} rpm, by the first reading"))
     return facts
 
 

@@ -190,12 +190,22 @@ def test_only_a_steady_speed_is_taken_as_constant() -> None:
             assert found.mean_hz == pytest.approx(20.0, rel=1e-5)
 
 
+def test_refining_that_leads_astray_is_not_followed() -> None:
+    """Of a rough track that is right and a refined one that runs off by a tenth of its rate, the rough one is kept."""
+    time_s = np.linspace(0, 4, 40)
+    wave = swept(20.0, 22.0, 4.0, 30)
+    heard = Signals(wave=wave / wave.std(), envelope=np.zeros(4 * ENVELOPE_RATE_HZ))
+    right_hz = 20.0 * 1.1 ** (time_s / 4)
+    rough, astray = (Phase.from_rate(time_s, right_hz * (1 + off * time_s / 4), 4.0) for off in (0.0, 0.1))
+    assert steadied(heard, rough, astray) is rough
+
+
 def test_lines_stand_at_their_power() -> None:
     """A cosine of amplitude 0.5 in white noise: its line is 0.5, and the noise that of the window's sum of squares."""
     rng = np.random.default_rng(5)
     time_s = np.arange(4 * WAVE_RATE_HZ) / WAVE_RATE_HZ
     wave = 0.5 * np.cos(2 * np.pi * 60 * time_s) + 0.1 * rng.standard_normal(len(time_s))
-    found = piece(wave, WAVE_RATE_HZ, Phase.from_rate(np.array([0.0, 4.0]), np.array([20.0, 20.0]), 4.0), 0, 4, 400.0)
+    found = piece(wave, WAVE_RATE_HZ, Phase.from_rate(np.array([0.0, 4.0]), np.array([20.0, 20.0]), 4.0), 0, 4)
     assert found is not None
     lines = found.lines(1.0, 300.0, 20)
     assert abs(lines.amplitude[2]) == pytest.approx(0.5, rel=0.02)

@@ -166,6 +166,7 @@ def print_limping(found: list[Case]) -> None:
         some = [c for c in found if c.truth["limp"] == limp]
         uneven = [c for c in some if c.found.verdict == "uneven"]
         sure = sum(c.found.confidence >= SURE for c in uneven)
+        row(f"even engines, {limp}: called uneven with confidence {SURE} or more", f"{sure} of {len(some)}", "none")
         rows.append((limp, len(some), percent(c.score.pattern_right for c in some), len(uneven), sure))
     print_table(("", "clips", "right", "called uneven", f"of them sure (>= {SURE})"), rows)
 
@@ -178,6 +179,7 @@ def print_bounds(found: list[Case]) -> None:
     over = np.abs(ratio) / np.array(bound) if given else np.zeros(1)
     rms, worst = np.sqrt(np.mean(over**2)), over.max()
     print(f"  rate right in {len(given)} of {len(found)}; error over the bound: RMS {rms:.2f}, worst {worst:.1f}")
+    row(f"harmonics in noise, {len(given)} of {len(found)} read: RMS error over the bound", f"{rms:.2f}", "1.5")
 
 
 def print_tracks(found: list[Case]) -> None:
@@ -189,7 +191,10 @@ def print_tracks(found: list[Case]) -> None:
         if kept:
             off, change = (np.concatenate(part) for part in zip(*kept, strict=True))
             calm = change < 0.5
-            rows.append((kind, len(some), len(kept), len(off), percent(off[calm] < 0.01), percent(off[~calm] < 0.03)))
+            within = percent(off[calm] < 0.01), percent(off[~calm] < 0.03)
+            rows.append((kind, len(some), len(kept), len(off), *within))
+            figure = f"{within[0]}, {within[1]}"
+            row(f"speed track, {kind}: within 1 % where calm, within 3 % where fast", figure, "95 %, all")
     print_table(("", "clips", "rate right", "points", "calm within 1 %", "fast within 3 %"), rows)
 
 

@@ -10,7 +10,6 @@ from numpy.typing import NDArray
 from pulse_audio.analysis import faults, presence
 from pulse_audio.analysis.fold import Lines, Phase, Piece, piece
 from pulse_audio.analysis.hypotheses import (
-    HISS_TOP_HZ,
     MOST_LINES,
     SLOWEST_CYCLE_HZ,
     TOP_HZ,
@@ -162,8 +161,8 @@ def _material(heard: _Heard) -> Material | None:
     wave: list[Piece] = []
     hiss: list[Piece] = []
     for span in heard.spans:
-        tone = piece(heard.signals.wave, WAVE_RATE_HZ, heard.phase, span.start_s, span.end_s, TOP_HZ)
-        noise = piece(heard.signals.envelope, ENVELOPE_RATE_HZ, heard.phase, span.start_s, span.end_s, HISS_TOP_HZ)
+        tone = piece(heard.signals.wave, WAVE_RATE_HZ, heard.phase, span.start_s, span.end_s)
+        noise = piece(heard.signals.envelope, ENVELOPE_RATE_HZ, heard.phase, span.start_s, span.end_s)
         if tone is not None and noise is not None:
             wave.append(tone.normalised())
             hiss.append(noise.normalised())
@@ -227,10 +226,10 @@ def _described(
         placed = place_pulses(lines, candidate.fractions, hypothesis.fit)
         intervals = np.diff(np.append(placed.fractions, 1.0))
     levels = pulse_levels(lines, placed.fractions, hypothesis.fit)
-    cycle_hz = main.rate_hz * ratio
+    cycle_hz, all_lines = main.rate_hz * ratio, main.lines(ratio, TOP_HZ, int(TOP_HZ))
     if heard.phase.is_steady:
-        full = main.lines(ratio, TOP_HZ, int(TOP_HZ))
-        cycle_hz = constant_rate_hz(heard.signals.wave, cycle_hz, full.order.astype(np.float64), full.noise_power)
+        orders = all_lines.order.astype(np.float64)
+        cycle_hz = constant_rate_hz(heard.signals.wave, cycle_hz, orders, all_lines.noise_power)
     notes = [*heard.notes, *_pattern_notes(heard, hypothesis, choice, blocks=blocks)]
     shown = readings(choice, cycle_hz / ratio, hints)
     rpm_per_hz = rpm_from_cycle_hz(1.0, choice.best.strokes) * ratio
@@ -244,7 +243,7 @@ def _described(
         verdict=verdict,
         confidence=confidence,
         firing_rate_hz=cycle_hz * candidate.pulses,
-        firing_rate_sd_hz=_rate_sd(main.lines(ratio, TOP_HZ, int(TOP_HZ)), main) * candidate.pulses,
+        firing_rate_sd_hz=_rate_sd(all_lines, main) * candidate.pulses,
         cycle_rate_hz=None if choice.even and candidate.pulses == 1 else cycle_hz,
         intervals_deg=tuple((intervals * whole).tolist()),
         intervals_sd_deg=tuple((placed.interval_sd * whole).tolist()),

@@ -21,7 +21,7 @@ FEW_PULSES, FEW_WEIGHT = 2, 2.0
 BANKED_PULSES = (4, 6, 8, 10, 12, 16)
 ALIKE = 1e-3  # of a cycle
 WEAK_PULSES = (3, 4, 5, 6)
-WEAK_STRENGTHS = (0.5, 0.15)  # at half the strength a pulse has lost more than half of its sharp front
+WEAK_STRENGTHS = (0.5, 0.15)  # a cylinder that pulls half as well as the others may hardly be heard between them
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -56,12 +56,12 @@ class Candidate:
     @property
     def is_even(self) -> bool:
         """Whether all intervals are the same."""
-        return bool(np.ptp(self.intervals) < ALIKE)
+        return _is_even(self.fractions)
 
     @property
     def intervals(self) -> NDArray[np.float64]:
         """Intervals as parts of the cycle."""
-        return np.diff(np.append(self.fractions, 1.0))
+        return _intervals(self.fractions)
 
 
 @cache
@@ -103,7 +103,7 @@ def _banked(fractions: NDArray[np.float64], names: list[str]) -> tuple[Way, ...]
     """Share the pulses out among two banks: as the layouts have them and, if even, turn about."""
     pulses = len(fractions)
     found: dict[tuple[int, ...], Way] = {}
-    if pulses in BANKED_PULSES and np.ptp(np.diff(np.append(fractions, 1.0))) < ALIKE:
+    if pulses in BANKED_PULSES and _is_even(fractions):
         turn_about = tuple(k % 2 for k in range(pulses))
         found[turn_about] = Way(fractions, turn_about)
     for entry in map(layout, names if pulses >= min(BANKED_PULSES) else []):
@@ -121,12 +121,19 @@ def _weak(fractions: NDArray[np.float64]) -> tuple[Way, ...]:
     pulses = len(fractions)
     if pulses not in WEAK_PULSES:
         return ()
-    even = np.ptp(np.diff(np.append(fractions, 1.0))) < ALIKE
     return tuple(
         Way(fractions, strengths=tuple(strength if k == weak else 1.0 for k in range(pulses)))
-        for weak in range(1 if even else pulses)
+        for weak in range(1 if _is_even(fractions) else pulses)
         for strength in WEAK_STRENGTHS
     )
+
+
+def _intervals(fractions: NDArray[np.float64]) -> NDArray[np.float64]:
+    return np.diff(np.append(fractions, 1.0))
+
+
+def _is_even(fractions: NDArray[np.float64]) -> bool:
+    return bool(np.ptp(_intervals(fractions)) < ALIKE)
 
 
 def _places(intervals: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -249,7 +249,7 @@ def _level_around(power: Floats, half: int) -> Floats:
     return np.interp(np.arange(len(power)), np.arange(1, len(blocks)) * half, level)
 
 
-def piece(signal: Floats, rate_hz: int, phase: Phase, start_s: float, end_s: float, top_hz: float) -> Piece | None:
+def piece(signal: Floats, rate_hz: int, phase: Phase, start_s: float, end_s: float) -> Piece | None:
     """Spectrum of a stretch over whole cycles of the track; None if it holds fewer than four."""
     first = float(np.ceil(phase.at(start_s)))
     cycles = int(phase.at(end_s) - first)

@@ -31,8 +31,6 @@ class Choice:
     best : Engine
         Most probable engine of the most probable answer.
     even : bool
-    firing_ratio : float
-        Firing rate as a multiple of the track's rate.
     probability : float
         That verdict and intervals are right, given that an engine runs.
     weighed : tuple of (Engine, probability)
@@ -41,7 +39,6 @@ class Choice:
 
     best: Engine
     even: bool
-    firing_ratio: float
     probability: float
     weighed: tuple[tuple[Engine, float], ...]
 
@@ -64,7 +61,6 @@ def choose(found: Sequence[Engine], hints: Hints) -> Choice | None:
     return Choice(
         best=best,
         even=best.hypothesis.candidate.is_even,
-        firing_ratio=best.hypothesis.ratio * best.hypothesis.candidate.pulses,
         probability=min(total, 1.0),
         weighed=tuple(weighed),
     )

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.signal.windows import tukey
 
-from pulse_audio.analysis.fold import Phase, piece
+from pulse_audio.analysis.fold import Lines, Phase, piece
 from pulse_audio.analysis.prepare import WAVE_RATE_HZ, Signals
 
 Floats = NDArray[np.float64]
@@ -17,6 +17,7 @@ Floats = NDArray[np.float64]
 LONGEST_S = 15.0
 NEARLY_STEADY = 0.02  # natural log of speed, over the middle nine tenths of the time
 AS_SHARP = 0.98
+ASTRAY = 1.5  # a rough track so much sharper than the refined one says that refining has gone wrong
 TOP_HZ = 1200.0
 BLOCK_S = 0.01  # within it, a rate that is a per cent off turns a line at `TOP_HZ` by a tenth
 STAGES = ((150.0, 0.004), (TOP_HZ, 0.0006), (TOP_HZ, 0.00006))  # lines up to, and how far off the rate may be
@@ -25,27 +26,27 @@ TAPERED = 0.5
 WINDOW_LOSS = 1.7  # variance of a rate through this window over that through none: sums of w^2 t^2 and w t^2
 
 
-def steadied(heard: Signals, rough: Phase, phase: Phase) -> Phase:
-    """Return the best constant rate near a rough or a sharpened track, if it gives lines as sharp; else the latter.
+def steadied(heard: Signals, rough: Phase, refined: Phase) -> Phase:
+    """Return the refined track, or the best constant rate near it or the rough one if its lines are as sharp.
 
-    Both are tried: where the track runs at a fraction of the firing rate that shares few lines with it, sharpening may
-    lead it astray.
+    Refining may lead a track astray that runs at a fraction of the firing rate and shares few lines with it. Then the
+    rough track's lines are far sharper, and it is kept.
     """
-    duration_s = heard.duration_s
-    tracked = _line_levels(heard, phase)
-    if duration_s > LONGEST_S or tracked is None:
-        return phase
-    best, sharpest = phase, AS_SHARP * _sharpness(*tracked)
-    for near in (rough, phase):
-        low, middle, high = np.quantile(near.rate_hz, (0.05, 0.5, 0.95))
-        levels = _line_levels(heard, _constant(float(middle), duration_s))
-        if levels is None or np.log(high / low) > NEARLY_STEADY:
-            continue
-        orders = np.arange(1.0, len(levels[0]) + 1)
-        steady = _constant(constant_rate_hz(heard.wave, float(middle), orders, levels[1]), duration_s)
-        found = _line_levels(heard, steady)
-        if found is not None and _sharpness(*found) > sharpest:
-            best, sharpest = steady, _sharpness(*found)
+    if heard.duration_s > LONGEST_S:
+        return refined
+    before, after = (_sharpness(heard, track) for track in (rough, refined))
+    best = rough if before > ASTRAY * after else refined
+    sharpest = AS_SHARP * (before if best is rough else after)
+    for track in (rough, refined):
+        low, middle, high = np.quantile(track.rate_hz, (0.05, 0.5, 0.95))
+        lines = (
+            _lines(heard, _constant(float(middle), heard.duration_s)) if np.log(high / low) < NEARLY_STEADY else None
+        )
+        if lines is not None:
+            rate_hz = constant_rate_hz(heard.wave, float(middle), lines.order.astype(np.float64), lines.noise_power)
+            steady = _constant(rate_hz, heard.duration_s)
+            if (found := _sharpness(heard, steady)) > sharpest:
+                best, sharpest = steady, found
     return best
 
 
@@ -53,17 +54,16 @@ def _constant(rate_hz: float, duration_s: float) -> Phase:
     return Phase.from_rate(np.array([0.0, duration_s]), np.array([rate_hz, rate_hz]), duration_s)
 
 
-def _line_levels(heard: Signals, phase: Phase) -> tuple[Floats, Floats] | None:
-    """Power and noise of the multiples of a track's rate."""
-    stretch = piece(heard.wave, WAVE_RATE_HZ, phase, 0.0, heard.duration_s, TOP_HZ)
-    if stretch is None:
-        return None
-    lines = stretch.lines(1.0, TOP_HZ, int(TOP_HZ))
-    return np.abs(lines.amplitude) ** 2, lines.noise_power
+def _lines(heard: Signals, phase: Phase) -> Lines | None:
+    """Lines at the multiples of a track's rate; None if it goes through too few cycles."""
+    stretch = piece(heard.wave, WAVE_RATE_HZ, phase, 0.0, heard.duration_s)
+    return stretch.lines(1.0, TOP_HZ, int(TOP_HZ)) if stretch else None
 
 
-def _sharpness(power: Floats, noise: Floats) -> float:
-    return float(np.log1p(power / noise).sum())
+def _sharpness(heard: Signals, phase: Phase) -> float:
+    """How far the lines stand above the noise: the sum of the logarithms, so that no strong one outvotes the others."""
+    lines = _lines(heard, phase)
+    return float(np.log1p(np.abs(lines.amplitude) ** 2 / lines.noise_power).sum()) if lines else 0.0
 
 
 def constant_rate_hz(wave: Floats, near_hz: float, orders: Floats, noise_power: Floats) -> float:

@@ -11,7 +11,7 @@ import tempfile
 from importlib import metadata
 from pathlib import Path
 
-from machine import ENVIRONMENT, machine, row, run_child
+from machine import ENVIRONMENT, Child, machine, row, run_child
 
 MAKE = """
 import sys, numpy as np, soundfile
@@ -39,10 +39,9 @@ LIBRARIES = (
 )
 
 
-def analyse(clip: Path) -> tuple[float, float]:
-    """Whole process of the command on one clip: seconds and peak MB."""
-    seconds, peak, _ = run_child("-m", "pulse_audio", "analyse", "--json", str(clip))
-    return seconds, peak
+def analyse(clip: Path) -> Child:
+    """Whole process of the command on one clip."""
+    return run_child("-m", "pulse_audio", "analyse", "--json", str(clip))
 
 
 def main() -> None:
@@ -58,19 +57,23 @@ def main() -> None:
         run_child("-c", MAKE, folder, *map(str, lengths))
         clips = {seconds: Path(folder) / f"{seconds}.wav" for seconds in lengths}
         analyse(clips[10])  # files in the cache, byte code written
-        ours, _ = analyse(clips[60])
+        ours = analyse(clips[60]).seconds
         if not args.no_pyin:
-            both, _, inside = run_child("-c", PYIN, str(clips[60]))
-            call = float(inside.split()[1])
+            both = run_child("-c", PYIN, str(clips[60]))
+            call = float(both.printed.split()[1])
             pyin = f"`pyin` (librosa {metadata.version('librosa')})"
-            row(f"`analyse` of 60 s, whole process, against that of {pyin}", f"{ours / (both - call):.3f}", "0.1")
+            row(
+                f"`analyse` of 60 s, whole process, against that of {pyin}",
+                f"{ours / (both.seconds - call):.3f}",
+                "0.1",
+            )
             row(f"the same against {pyin} alone, compiled and loaded", f"{ours / call:.3f}")
-        _, base, _ = run_child("-c", LIBRARIES)
+        base_mb = run_child("-c", LIBRARIES).peak_mb
         for seconds, clip in clips.items():
-            took, peak = analyse(clip)
+            done = analyse(clip)
             row(
                 f"`analyse` of {seconds} s: time for a second of sound, peak memory above the libraries",
-                f"{1000 * took / seconds:.0f} ms, {peak - base:.0f} MB",
+                f"{1000 * done.seconds / seconds:.0f} ms, {done.peak_mb - base_mb:.0f} MB",
                 "linear, 300 MB",
             )
 

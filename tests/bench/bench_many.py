@@ -42,18 +42,20 @@ def main() -> None:
         made = sorted(clips.glob("*.flac"))
         many = [made[index % len(made)] for index in range(args.clips)]
         for count in (args.clips // 10, args.clips):
-            took, peak, text = run_child(
-                "-m", "pulse_audio", "analyse", "--json", "--jobs", "2", *map(str, many[:count])
-            )
+            done = run_child("-m", "pulse_audio", "analyse", "--json", "--jobs", "2", *map(str, many[:count]))
             row(
                 f"`analyse --jobs 2` of {count} clips: answers, time for a clip, peak memory of the main process",
-                f"{len(text.splitlines())}, {1000 * took / count:.0f} ms, {peak:.0f} MB",
+                f"{len(done.printed.splitlines())}, {1000 * done.seconds / count:.0f} ms, {done.peak_mb:.0f} MB",
                 "memory flat",
             )
         long = Path(folder) / "long.wav"
         run_child("-c", MAKE_HOURS, str(clips), str(long), str(args.hours))
-        took, peak, text = run_child("-m", "pulse_audio", "analyse", "--json", str(long))
-        row(f"`analyse` of {args.hours:g} h: time, peak memory", f"{took:.0f} s, {peak:.0f} MB", "memory flat")
+        done = run_child("-m", "pulse_audio", "analyse", "--json", str(long))
+        row(
+            f"`analyse` of {args.hours:g} h: time, peak memory",
+            f"{done.seconds:.0f} s, {done.peak_mb:.0f} MB",
+            "memory flat",
+        )
 
 
 if __name__ == "__main__":

@@ -7,6 +7,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable
+from dataclasses import dataclass
 from importlib import metadata
 
 
@@ -37,18 +38,33 @@ def row(what: str, figure: str, wanted: str = "") -> None:
 ENVIRONMENT = {key: value for key, value in os.environ.items() if key != "PYTHONDONTWRITEBYTECODE"}
 
 
-def run_child(*command: str) -> tuple[float, float, str]:
-    """Run a Python child to its end: seconds, peak MB, and what it printed.
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Child:
+    """What a child process took, and what it printed."""
+
+    seconds: float
+    processor_s: float
+    peak_mb: float
+    printed: str
+
+
+def run_child(*command: str) -> Child:
+    """Run a Python child to its end.
 
     A child's peak memory starts from its parent's, so the caller should load no numeric library.
     """
     start = time.perf_counter()
     with tempfile.TemporaryFile() as out:
-        child = subprocess.Popen([sys.executable, *command], stdout=out, env=ENVIRONMENT)
-        _, status, usage = os.wait4(child.pid, 0)
-        child.returncode = os.waitstatus_to_exitcode(status)
+        process = subprocess.Popen([sys.executable, *command], stdout=out, env=ENVIRONMENT)
+        _, status, usage = os.wait4(process.pid, 0)
+        process.returncode = os.waitstatus_to_exitcode(status)
         seconds = time.perf_counter() - start
-        if child.returncode:
-            raise SystemExit(f"{command[:3]} failed with exit code {child.returncode}")
+        if process.returncode:
+            raise SystemExit(f"{command[:3]} failed with exit code {process.returncode}")
         out.seek(0)
-        return seconds, usage.ru_maxrss / 1024, out.read().decode()
+        return Child(
+            seconds=seconds,
+            processor_s=usage.ru_utime + usage.ru_stime,
+            peak_mb=usage.ru_maxrss / 1024,
+            printed=out.read().decode(),
+        )
