@@ -98,11 +98,26 @@ def test_spans_keep_off_the_blip() -> None:
     time_s = frame_times(7.0)
     rate_hz = np.interp(time_s, [0, 4, 5, 7], [10.0, 10.0, 20.0, 20.0])
     track = Track(time_s=time_s, rate_hz=rate_hz, evidence=np.full(len(time_s), 30.0))
-    first, second, *_ = steady_spans(track, Phase.from_rate(time_s, rate_hz, 7.0), 7.0, 3)
+    heard = Signals(wave=np.ones(7 * WAVE_RATE_HZ), envelope=np.zeros(7 * ENVELOPE_RATE_HZ))
+    first, second, *_ = steady_spans(heard, track, Phase.from_rate(time_s, rate_hz, 7.0), 3)
     assert first.start_s == 0.0
     assert 3.4 < first.end_s < 4.3
     assert second.start_s > 4.7
     assert second.end_s == 7.0
+
+
+def test_spans_hold_no_silence() -> None:
+    """Two engines one after the other with half a second of silence between: each stretch lies within one of them."""
+    time_s = frame_times(7.0)
+    track = Track(time_s=time_s, rate_hz=np.full(len(time_s), 10.0), evidence=np.full(len(time_s), 30.0))
+    wave = np.ones(7 * WAVE_RATE_HZ)
+    wave[round(2.5 * WAVE_RATE_HZ) : 3 * WAVE_RATE_HZ] = 0.0
+    heard = Signals(wave=wave, envelope=np.zeros(7 * ENVELOPE_RATE_HZ))
+    first, second, *_ = steady_spans(heard, track, Phase.from_rate(time_s, track.rate_hz, 7.0), 3)
+    assert first.start_s == pytest.approx(3.0, abs=0.2)
+    assert first.end_s == 7.0
+    assert second.start_s == 0.0
+    assert second.end_s == pytest.approx(2.5, abs=0.2)
 
 
 def test_misfit_is_the_gaussian_density() -> None:

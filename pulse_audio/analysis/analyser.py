@@ -141,7 +141,7 @@ def _listen(block: Clip, mono: Floats, start_s: float) -> _Heard:
     track = coarse_track(heard)
     rough = Phase.from_rate(track.time_s, track.rate_hz, heard.duration_s)
     phase = steadied(heard, rough, refine(heard, rough))
-    spans = steady_spans(track, phase, heard.duration_s, MOST_PIECES)
+    spans = steady_spans(heard, track, phase, MOST_PIECES)
     first = spans[0]
     inside = (track.time_s >= first.start_s) & (track.time_s <= first.end_s)
     worth = float(track.evidence[inside].mean()) * math.sqrt(max(first.duration_s, 0.0)) if inside.any() else 0.0

@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pulse_audio.analysis.fold import Phase
+from pulse_audio.analysis.prepare import WAVE_RATE_HZ, Signals
 from pulse_audio.analysis.speedtrack import HOP_S, Track
 
 Floats = NDArray[np.float64]
@@ -15,6 +16,8 @@ WIDEST_SPREAD = 0.35
 LONGEST_S = 10.0
 FEWEST_CYCLES = 10
 CLEAR_EVIDENCE = 20.0
+SILENT = 1e-4  # of the power of the loud parts: 40 dB below them an engine stands still, or the recorder was off
+LOUD = 0.9  # quantile
 EDGE_S = 0.2  # a stretch that ends where the speed runs away keeps this far from it
 
 
@@ -31,15 +34,17 @@ class Span:
         return self.end_s - self.start_s
 
 
-def steady_spans(track: Track, phase: Phase, duration_s: float, most: int) -> tuple[Span, ...]:
+def steady_spans(heard: Signals, track: Track, phase: Phase, most: int) -> tuple[Span, ...]:
     """Return up to `most` stretches that do not overlap, the best first.
 
-    A stretch is worth its length, less where evidence is thin, and less the more the speed changes in it.
+    A stretch is worth its length, less where evidence is thin, and less the more the speed changes in it. It holds no
+    silence.
     """
+    duration_s = heard.duration_s
     log_rate = np.log(np.interp(track.time_s, phase.time_s, phase.rate_hz))
     worth = 0.2 + np.clip(track.evidence / CLEAR_EVIDENCE, 0, 1)
     frames = len(log_rate)
-    free = np.ones(frames, bool)
+    free = _audible(heard.wave, frames)
     spans: list[Span] = []
     while len(spans) < most:
         best, first, last = 0.0, 0, 0
@@ -64,3 +69,11 @@ def steady_spans(track: Track, phase: Phase, duration_s: float, most: int) -> tu
             break
         spans.append(span)
     return tuple(spans)
+
+
+def _audible(wave: Floats, frames: int) -> NDArray[np.bool_]:
+    """Whether there is sound about each frame of the track: within twice its length, as slow pulses have gaps."""
+    step = round(HOP_S * WAVE_RATE_HZ)
+    about = [wave[max(0, (2 * k - 1) * step // 2) : (2 * k + 3) * step // 2] for k in range(frames)]
+    power = np.array([float(np.mean(part**2)) if len(part) else 0.0 for part in about])
+    return np.asarray(power >= SILENT * np.quantile(power, LOUD))
