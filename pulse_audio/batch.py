@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from pulse_audio.analysis.result import Analysis, Hints
-from pulse_audio.errors import ClipError, PulseError
+from pulse_audio.errors import ClipError, PulseError, own_fault
 from pulse_audio.files import shown
 
 if TYPE_CHECKING:
@@ -127,3 +127,7 @@ def _outcome(task: Task) -> Analysis | PulseError:
     except PulseError as e:
         name = shown(task.path)
         return e if str(e).startswith(name) else type(e)(f"{name}: {e}")
+    except MemoryError:
+        return ClipError(f"{shown(task.path)}: not enough memory; give a shorter span")
+    except Exception as e:
+        return ClipError(f"{shown(task.path)}: {own_fault(e)}")

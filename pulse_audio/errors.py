@@ -1,5 +1,9 @@
 """Errors of the package: one base, so that a caller can catch all of them, and the command line prints one line."""
 
+from pathlib import Path
+
+OWN_FAULT = "a fault of firing-pulse itself"
+
 
 class PulseError(Exception):
     """Base of every error raised on purpose; its text is one line that says what is wrong and what to do."""
@@ -35,3 +39,12 @@ class DeviceError(PulseError, RuntimeError):
 
 class MissingExtraError(PulseError, ImportError):
     """An optional package that this task needs is not installed."""
+
+
+def own_fault(error: Exception) -> str:
+    """Say on one line that the program itself failed, and where: no traceback, but enough to report it."""
+    place = error.__traceback__
+    while place is not None and place.tb_next is not None:
+        place = place.tb_next
+    where = f", {Path(place.tb_frame.f_code.co_filename).name} line {place.tb_lineno}" if place else ""
+    return f"{OWN_FAULT} ({type(error).__name__}: {error}{where}); please report it"

@@ -9,6 +9,7 @@ import pytest
 from click.testing import CliRunner, Result
 
 from pulse_audio.cli import main
+from pulse_audio.errors import OWN_FAULT
 
 ROOT = Path(__file__).parents[1]
 SHARED = ROOT / ".." / "shared"
@@ -26,10 +27,12 @@ def rng() -> np.random.Generator:
 
 @pytest.fixture
 def run() -> Run:
-    """Run ``firing-pulse ARGS``; the result has exit_code, stdout, stderr. An unforeseen exception fails the test."""
+    """Run ``firing-pulse ARGS``; the result has exit_code, stdout, stderr. A fault of ours fails the test."""
 
     def invoke(*args: object, stdin: str | None = None) -> Result:
-        return CliRunner().invoke(main, [str(a) for a in args], input=stdin, catch_exceptions=False)
+        result = CliRunner().invoke(main, [str(a) for a in args], input=stdin, catch_exceptions=False)
+        assert OWN_FAULT not in result.stderr, result.stderr
+        return result
 
     return invoke
 

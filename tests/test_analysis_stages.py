@@ -1,5 +1,7 @@
 """Each stage of the analysis against closed forms and general-purpose references."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy import signal, stats
@@ -173,6 +175,15 @@ def test_pulse_levels_in_noise_alone_are_alike() -> None:
     lines, places = lines_of([0.0, 270 / 720], [1.0, 0.6], noise_power=100.0), np.array([0.0, 270 / 720])
     (fit,) = fits([lines], Shapes.of([Way(places)]), ALIKE, pattern.WAVE)
     assert pulse_levels([lines], places, fit) == pytest.approx([1.0, 1.0])
+
+
+def test_pulse_levels_of_lines_that_do_not_fit_are_alike() -> None:
+    """A fit that puts the pulses where the wave's opposite stands has no strengths to give, and does not fail."""
+    lines, places = lines_of([0.0, 0.5], [1.0, 1.0]), np.array([0.0, 0.5])
+    (fit,) = fits([lines], Shapes.of([Way(places)]), ALIKE, pattern.WAVE)
+    for start in np.linspace(0.0, 1.0, 48, endpoint=False):
+        levels = pulse_levels([lines], places, replace(fit, start=(float(start),)))
+        assert levels.mean() == pytest.approx(1.0)
 
 
 @pytest.mark.parametrize("snr_db", [0.0, 10.0, 20.0])

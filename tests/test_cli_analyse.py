@@ -239,6 +239,20 @@ def test_several_processes_give_the_same_answers(clips: Path) -> None:
     assert [json.loads(line)["file"] for line in answers[0][0].splitlines()] == names
 
 
+def test_a_fault_of_ours_stops_only_its_clip(clips: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """An error that nobody foresaw is told beside the clip's name, as what it is; the next clip is still analysed."""
+
+    def analyse_file(task: batch.Task) -> Analysis:
+        if task.path.name == "one.wav":
+            raise ZeroDivisionError("division by zero")
+        return Analysis(duration_s=1.0, sample_rate_hz=8000, span_s=(0.0, 1.0), verdict="none", confidence=0.9)
+
+    monkeypatch.setattr(batch, "analyse_file", analyse_file)
+    first, second = batch.analyse_files([batch.Task(path=Path("one.wav")), batch.Task(path=Path("two.wav"))])
+    assert str(first).startswith("one.wav: a fault of firing-pulse itself (ZeroDivisionError: division by zero, test_")
+    assert isinstance(second, Analysis)
+
+
 def _die_on(task: batch.Task) -> Analysis | Exception:
     """Stand in for an analysis that brings its process down."""
     if task.path.name == "deadly.wav":

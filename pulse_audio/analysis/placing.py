@@ -84,7 +84,8 @@ def pulse_levels(pieces: Sequence[Lines], fractions: Floats, fitted: pattern.Fit
     """Strength of each pulse against their mean, as amplitude ratios, shape (n_pulses,).
 
     The response that the pulses share is estimated under the pattern; each pulse's own strength is then the least
-    squares factor on it, and both are taken in turn a few times. Where no line stands above the noise, they are alike.
+    squares factor on it, and both are taken in turn a few times. Where no line stands above the noise, or the lines do
+    not follow such a response at all, nothing tells the pulses apart: they are alike.
     """
     strength = np.ones(len(fractions))
     lines = pieces[0]
@@ -102,7 +103,9 @@ def pulse_levels(pieces: Sequence[Lines], fractions: Floats, fitted: pattern.Fit
         right = np.real(model.conj().T @ (weight * lines.amplitude))
         ridge = 0.02 * np.trace(left) / len(fractions) * np.eye(len(fractions))
         strength = np.linalg.solve(left + ridge, right + ridge @ np.ones(len(fractions)))
-        strength = np.maximum(strength, 0.0) / max(float(strength.mean()), 1e-9)
+        if strength.mean() <= 0.0:
+            return np.ones(len(fractions))
+        strength = np.maximum(strength, 0.0) / strength.mean()
     return strength
 
 

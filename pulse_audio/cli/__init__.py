@@ -12,7 +12,7 @@ from typing import Any
 import click
 
 from pulse_audio import __version__
-from pulse_audio.errors import PulseError
+from pulse_audio.errors import PulseError, own_fault
 from pulse_audio.files import shown
 
 COMMANDS = {
@@ -76,6 +76,8 @@ class _Group(click.Group):
             code = INTERRUPTED
         except OSError as e:
             code = _output_failed(e)
+        except Exception as e:
+            code = _complain(f"firing-pulse: {own_fault(e)}", FAILED)
         sys.exit(code if isinstance(code, int) else 0)
 
 

@@ -26,7 +26,7 @@ with atheris.instrument_imports(include=["pulse_audio", "tomllib", "csv"]):
     from pulse_audio.catalogue import find_layout
     from pulse_audio.cli import COMMANDS, main
     from pulse_audio.clip import read_clip
-    from pulse_audio.errors import PulseError
+    from pulse_audio.errors import OWN_FAULT, PulseError
 
 LIMITS = ("-timeout=10", "-rss_limit_mb=1024", "-max_len=8192")
 WORDS = (
@@ -77,6 +77,7 @@ def _command(data: bytes) -> None:
     if result.exception is not None and not isinstance(result.exception, SystemExit):
         raise RuntimeError(args) from result.exception
     assert result.exit_code in (0, 1, 2), (args, result.exit_code)
+    assert OWN_FAULT not in result.output, (args, result.output)
     if result.exit_code == 2:
         assert result.stdout == "", args
         assert len(result.stderr.splitlines()) == 1, (args, result.stderr)
