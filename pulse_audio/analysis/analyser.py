@@ -25,6 +25,7 @@ from pulse_audio.analysis.placing import Placed, place_pulses, pulse_levels, wea
 from pulse_audio.analysis.prepare import ENVELOPE_RATE_HZ, WAVE_RATE_HZ, Signals, signals
 from pulse_audio.analysis.readings import Choice, choose, compare_with_layout, readings
 from pulse_audio.analysis.result import Analysis, Hints
+from pulse_audio.analysis.retrace import Comb, retraced
 from pulse_audio.analysis.speedtrack import Track, coarse_track, refine
 from pulse_audio.analysis.steady import WINDOW_LOSS, constant_rate_hz, steadied
 from pulse_audio.clip import Clip
@@ -38,7 +39,8 @@ SHORTEST_S = 0.5
 MOST_PIECES = 3
 TRACK_STEP_S = 0.25
 UNDECIDED = 0.2  # an answer less likely than this is not given
-PRESENT = 0.75
+PRESENT = 0.79
+LEAST_SEEN = 0.2  # of the median evidence: where the lines are fainter, half of all speeds found are wrong
 CLEARLY_SLOWER = 20.0  # evidence for a beat slower than any engine over that for an engine
 CLEARLY_SLOWER_SHARE = 0.01
 SURE = 0.98
@@ -230,6 +232,7 @@ def _described(
     if heard.phase.is_steady:
         orders = all_lines.order.astype(np.float64)
         cycle_hz = constant_rate_hz(heard.signals.wave, cycle_hz, orders, all_lines.noise_power)
+    comb = Comb.of(all_lines, candidate.pulses if choice.even else 1, main.rate_hz)
     notes = [*heard.notes, *_pattern_notes(heard, hypothesis, choice, blocks=blocks)]
     shown = readings(choice, cycle_hz / ratio, hints)
     rpm_per_hz = rpm_from_cycle_hz(1.0, choice.best.strokes) * ratio
@@ -249,7 +252,7 @@ def _described(
         intervals_sd_deg=tuple((placed.interval_sd * whole).tolist()),
         pulse_level_db=tuple(db_from_ratio(level) for level in levels),
         weak_share=weak_shares(heard.signals, heard.phase, main, ratio, placed.fractions, hypothesis.fit),
-        speed_track=_speed_track(heard, rpm_per_hz),
+        speed_track=_speed_track(heard, comb, rpm_per_hz),
         readings=shown,
         layout_match=compare_with_layout(choice, present, hints),
         notes=tuple(notes),
@@ -268,9 +271,12 @@ def _rate_sd(lines: Lines, main: Piece) -> float:
     return math.sqrt(WINDOW_LOSS * 6 / max(information, 1e-9)) / (2 * math.pi * duration_s)
 
 
-def _speed_track(heard: _Heard, rpm_per_hz: float) -> tuple[tuple[float, float], ...]:
+def _speed_track(heard: _Heard, comb: Comb, rpm_per_hz: float) -> tuple[tuple[float, float], ...]:
+    led = retraced(heard.signals, heard.track, heard.phase, heard.spans[0], comb)
     times = np.arange(TRACK_STEP_S, heard.signals.duration_s, TRACK_STEP_S)
-    rates = np.interp(times, heard.phase.time_s, heard.phase.rate_hz)
+    seen = np.interp(times, led.time_s, led.evidence) >= LEAST_SEEN * np.median(led.evidence)
+    times = times[seen]
+    rates = np.interp(times, led.phase.time_s, led.phase.rate_hz)
     return tuple((heard.start_s + float(t), float(r) * rpm_per_hz) for t, r in zip(times, rates, strict=True))
 
 

@@ -16,7 +16,7 @@ from pulse_audio.analysis.pieces import Span
 from pulse_audio.analysis.prepare import WAVE_RATE_HZ, Signals
 
 LINES_TOP_HZ = 1000.0
-LEVEL_STEP_S = 0.1
+LEVEL_STEP_S = 0.1  # or one cycle, if that is longer: within it, pulses come and go
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -30,7 +30,7 @@ class Clues:
     line_share : float
         Share of the wave's power up to 1000 Hz that stands in those lines.
     level_spread_db : float
-        Standard deviation of the level from tenth to tenth of a second.
+        Standard deviation of the level from tenth to tenth of a second, or from cycle to cycle.
     firing_hz : float
     """
 
@@ -50,13 +50,13 @@ def clues(heard: Signals, span: Span, material: Material, best: Hypothesis) -> C
         wave_lines=wave_lines,
         hiss_lines=hiss_lines,
         line_share=share,
-        level_spread_db=_level_spread_db(heard, span),
+        level_spread_db=_level_spread_db(heard, span, max(LEVEL_STEP_S, 1 / (wave.rate_hz * best.ratio))),
         firing_hz=wave.rate_hz * best.ratio * best.candidate.pulses,
     )
 
 
-def _level_spread_db(heard: Signals, span: Span) -> float:
-    step = round(LEVEL_STEP_S * WAVE_RATE_HZ)
+def _level_spread_db(heard: Signals, span: Span, step_s: float) -> float:
+    step = round(step_s * WAVE_RATE_HZ)
     wave = heard.wave[round(span.start_s * WAVE_RATE_HZ) : round(span.end_s * WAVE_RATE_HZ)]
     power = (wave[: len(wave) // step * step].reshape(-1, step) ** 2).mean(axis=1)
     return float(np.std(10 * np.log10(power + 1e-9))) if len(power) else 0.0
@@ -71,15 +71,17 @@ def _clear_lines(piece: Piece, ratio: float, top_hz: float) -> tuple[float, floa
     return clear, float(1.5 * np.maximum(power - lines.noise_power, 0).sum() / max(piece.power[low:high].sum(), 1e-30))
 
 
-# Weights of a logistic regression (penalty 1/2 of their squares, standardised) of engines against other sounds: 380
-# made and real engines and 611 other sounds; docs/studies/accuracy.py measures it on others.
-INTERCEPT = -3.76
-PER_WAVE_LINES = 1.55  # per natural log of 1 + lines: the more multiples, the more pulse-like
-PER_HISS_LINES = 1.15  # flow noise swells with the pulses; tones and voices have no such noise
-PER_LINE_SHARE = 0.68
-PER_LEVEL_DB = -0.47
-PER_FAST = -0.70  # per natural log above 60 firings a second, where voices and instruments sing
-FAST_HZ = 60.0
+# Weights of a logistic regression (penalty 1/2 of their squares, standardised) of engines against other sounds: 381
+# made and real engines and 631 other sounds; docs/studies/accuracy.py measures it on others.
+INTERCEPT = -4.06
+PER_WAVE_LINES = 1.46  # per natural log of 1 + lines: the more multiples, the more pulse-like
+PER_HISS_LINES = 1.01  # flow noise swells with the pulses; tones and voices have no such noise
+PER_LINE_SHARE = 1.45
+PER_LEVEL_DB = -0.55
+PER_FAST = -0.69  # per natural log above 60 firings a second, where voices and instruments sing
+PER_SLOW = -3.19  # per natural log below 15 firings a second, where clocks and drums beat, and only singles idle
+FAST_HZ, SLOW_HZ = 60.0, 15.0
+LEAST_SHARE = 0.05  # many clear lines that hold less of the sound are not what one hears: they count for less
 HUM_TOLERANCE = 0.002
 PULSE_LINES = 0.8  # share of the multiples up to 1000 Hz: a pulse fills them, hum dies away before
 
@@ -91,13 +93,15 @@ def probability(found: Clues, hum_hz: float | None) -> float:
         on_mains = abs(found.firing_hz / hum_hz - multiple) < HUM_TOLERANCE * multiple
         if on_mains and found.wave_lines < PULSE_LINES * LINES_TOP_HZ / hum_hz:
             return 0.05
+    heard = min(1.0, found.line_share / LEAST_SHARE)
     log_odds = (
         INTERCEPT
-        + PER_WAVE_LINES * math.log1p(found.wave_lines)
-        + PER_HISS_LINES * math.log1p(found.hiss_lines)
+        + PER_WAVE_LINES * math.log1p(found.wave_lines * heard)
+        + PER_HISS_LINES * math.log1p(found.hiss_lines * heard)
         + PER_LINE_SHARE * found.line_share
         + PER_LEVEL_DB * found.level_spread_db
         + PER_FAST * max(math.log(found.firing_hz / FAST_HZ), 0.0)
+        + PER_SLOW * max(math.log(SLOW_HZ / found.firing_hz), 0.0)
     )
     return 1 / (1 + math.exp(-log_odds))
 

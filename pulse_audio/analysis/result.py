@@ -71,7 +71,7 @@ class Analysis:
     weak_share : tuple of float or None
         Share of cycles in which each pulse is missing or weak.
     speed_track : tuple of (time_s, rpm)
-        Speed of the first reading.
+        Speed of the first reading, at times at which the sound shows it.
     readings : tuple of Reading
         Most probable first.
     layout_match : dict or None

@@ -9,6 +9,7 @@ The rate found may be the working cycle, the firing rate or another small fracti
 cycle is for `pattern` to say.
 """
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -35,7 +36,7 @@ FRAMES_AT_ONCE = 10  # what fits into a processor's cache is several times as fa
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class _Range:
+class Range:
     """Candidate rates analysed with one frame length: about seven cycles, and lines up to `top_hz`.
 
     Of the samples one in `thinned` is kept: still five for a period at `top_hz`, as straight lines between them need.
@@ -49,28 +50,29 @@ class _Range:
     slopes_per_s: tuple[float, ...]
 
 
-def _both_signs(*slopes: float) -> tuple[float, ...]:
+def both_signs(*slopes: float) -> tuple[float, ...]:
+    """Slopes up and down, and none."""
     return (0.0, *(sign * s for s in slopes for sign in (1, -1)))
 
 
 RANGES = (
-    _Range(
+    Range(
         frame_s=1.5,
         low_hz=LOWEST_HZ,
         high_hz=9.5,
         top_hz=300,
         thinned=4,
-        slopes_per_s=_both_signs(0.02, 0.05, 0.1, 0.18),
+        slopes_per_s=both_signs(0.02, 0.05, 0.1, 0.18),
     ),
-    _Range(frame_s=0.8, low_hz=8.5, high_hz=17, top_hz=500, thinned=3, slopes_per_s=_both_signs(0.03, 0.08, 0.16, 0.3)),
-    _Range(frame_s=0.45, low_hz=15, high_hz=33, top_hz=900, thinned=1, slopes_per_s=_both_signs(0.06, 0.15, 0.3, 0.5)),
-    _Range(
+    Range(frame_s=0.8, low_hz=8.5, high_hz=17, top_hz=500, thinned=3, slopes_per_s=both_signs(0.03, 0.08, 0.16, 0.3)),
+    Range(frame_s=0.45, low_hz=15, high_hz=33, top_hz=900, thinned=1, slopes_per_s=both_signs(0.06, 0.15, 0.3, 0.5)),
+    Range(
         frame_s=0.25,
         low_hz=29,
         high_hz=HIGHEST_HZ,
         top_hz=1500,
         thinned=1,
-        slopes_per_s=_both_signs(0.1, 0.25, 0.5, 0.8),
+        slopes_per_s=both_signs(0.1, 0.25, 0.5, 0.8),
     ),
 )
 CANDIDATES_HZ = np.exp(np.arange(np.log(LOWEST_HZ), np.log(HIGHEST_HZ), STEP))
@@ -105,7 +107,7 @@ def line_evidence(power: Spectra) -> Spectra:
     return np.asarray(table[(np.minimum(power, STRONGEST) * 20).astype(np.int32)])
 
 
-def _stretched_spectra(signal: Floats, rate_hz: float, centres: Floats, part: _Range) -> tuple[Spectra, float]:
+def stretched_spectra(signal: Floats, rate_hz: float, centres: Floats, part: Range) -> tuple[Spectra, float]:
     """Whitened power spectra, shape (frames, slopes, bins), and the width of a bin in hertz."""
     frame = int(part.frame_s * rate_hz)
     padded = 1 << int(np.ceil(np.log2(2 * frame)))
@@ -159,30 +161,44 @@ def _noise_level(power: Spectra, bin_hz: float) -> Spectra:
     return np.asarray(np.maximum(smooth, 1e-9 * power.max(axis=1, keepdims=True) + 1e-30), np.float32)
 
 
-def _comb_evidence(spectra: Spectra, bin_hz: float, part: _Range, candidates_hz: Floats) -> Spectra:
+def _comb_evidence(spectra: Spectra, bin_hz: float, part: Range, candidates_hz: Floats) -> Spectra:
     """Evidence of each candidate, shape (frames, slopes, candidates): lines at multiples less midway, best cut-off."""
-    evidence = line_evidence(spectra)
-    start = np.log(candidates_hz[0] / 2) - STEP
-    grid_hz = np.exp(np.arange(start, np.log(part.top_hz * 0.98), STEP))
-    place = grid_hz / bin_hz
-    left = np.minimum(place.astype(int), spectra.shape[-1] - 2)
-    share = (place - left).astype(np.float32)
-    on_grid = evidence[..., left] * (1 - share) + evidence[..., left + 1] * share
     count = len(candidates_hz)
     total = np.zeros((*spectra.shape[:2], count), np.float32)
     best = np.full_like(total, -np.inf)
-    origin = (np.log(candidates_hz[0]) - start) / STEP
-    for half in range(1, 2 * MULTIPLES + 1):
-        shift = round(origin + np.log(half / 2) / STEP)
-        width = min(count, len(grid_hz) - shift)
-        if width <= 0:
-            break
+    lines = at_half_multiples(line_evidence(spectra), bin_hz, part.top_hz, candidates_hz, STEP)
+    for half, found in zip(range(1, 2 * MULTIPLES + 1), lines, strict=False):
+        width = found.shape[-1]
         if half % 2:
-            total[..., :width] -= on_grid[..., shift : shift + width]
+            total[..., :width] -= found
         else:
-            total[..., :width] += on_grid[..., shift : shift + width]
+            total[..., :width] += found
             np.maximum(best, total, out=best)
     return best
+
+
+def at_half_multiples(
+    evidence: Spectra, bin_hz: float, top_hz: float, candidates_hz: Floats, step: float
+) -> Iterator[Spectra]:
+    """Yield the evidence (last axis: bins) of a line at 1/2, 1, 3/2.. of each candidate rate.
+
+    Candidates are evenly spaced in the natural logarithm, by `step`: a multiple is a shift. It ends where no candidate
+    has that multiple below `top_hz`.
+    """
+    start = np.log(candidates_hz[0] / 2) - step
+    place = np.exp(np.arange(start, np.log(top_hz * 0.98), step)) / bin_hz
+    left = np.minimum(place.astype(int), evidence.shape[-1] - 2)
+    share = (place - left).astype(np.float32)
+    on_grid = evidence[..., left] * (1 - share) + evidence[..., left + 1] * share
+    origin = (np.log(candidates_hz[0]) - start) / step
+    half = 0
+    while True:
+        half += 1
+        shift = round(origin + np.log(half / 2) / step)
+        width = min(len(candidates_hz), len(place) - shift)
+        if width <= 0:
+            return
+        yield on_grid[..., shift : shift + width]
 
 
 def rate_evidence(signal: Floats, rate_hz: int) -> tuple[Floats, Floats]:
@@ -199,7 +215,7 @@ def rate_evidence(signal: Floats, rate_hz: int) -> tuple[Floats, Floats]:
     for part in RANGES:
         first, last = np.searchsorted(CANDIDATES_HZ, (part.low_hz * 0.9999, part.high_hz))
         thin = resample_poly(signal, 1, part.thinned) if part.thinned > 1 else signal
-        spectra, bin_hz = _stretched_spectra(thin, rate_hz / part.thinned, centres, part)
+        spectra, bin_hz = stretched_spectra(thin, rate_hz / part.thinned, centres, part)
         found = np.concatenate(
             [
                 _comb_evidence(spectra[at : at + FRAMES_AT_ONCE], bin_hz, part, CANDIDATES_HZ[first:last])
@@ -292,7 +308,7 @@ def _phase_drift(signals: Signals, phase: Phase, cycles: int, top_hz: float) -> 
     cycles = max(2, int(cycles * max(1.0, mean_hz / 16)))
     hop = max(1, cycles // 2)
     multiples = np.arange(1, max(2, int(top_hz / mean_hz)) + 1)
-    thinned = max(1, int(WAVE_RATE_HZ / (ROOM * top_hz)))
+    thinned = max(1, int(WAVE_RATE_HZ / (ROOM * max(top_hz, float(multiples[-1] * mean_hz)))))
     wave = resample_poly(signals.wave, 1, thinned) if thinned > 1 else signals.wave
     frames = frame_orders(wave, WAVE_RATE_HZ / thinned, phase, cycles=cycles, hop=hop, top_order=int(multiples[-1]))
     if frames is None:

@@ -1,0 +1,228 @@
+"""The speed through blips and other quick changes, once the lines of the steady stretch are known.
+
+The first track looks for any rate, in long frames, so it loses its way where the speed runs away within a few cycles,
+and may come back at another fraction of the cycle. Here only the known lines are looked for, in frames of eight
+periods of their spacing and along steeper slopes, close together where the first track is in doubt. A best path joins
+the frames, held to the first track in the steady stretch and as far as nothing doubtful parts it from there.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pulse_audio.analysis.fold import Lines, Phase
+from pulse_audio.analysis.pieces import Span
+from pulse_audio.analysis.prepare import WAVE_RATE_HZ, Signals
+from pulse_audio.analysis.speedtrack import (
+    Range,
+    Spectra,
+    Track,
+    at_half_multiples,
+    both_signs,
+    line_evidence,
+    refine,
+    stretched_spectra,
+)
+
+Floats = NDArray[np.float64]
+
+STEP = 0.004  # natural log between candidate rates
+RANGES = ((0.4, 1.0), (0.85, 1.9), (1.6, 3.6))  # of the rate in the steady stretch, each with its own frame length
+SHARED = 20  # candidates over which one range fades into the next
+PERIODS = 8.0  # in a frame, of the rate in the middle of its range
+SLOPES = (0.1, 0.3, 0.6, 1.0)  # natural log of the rate over one frame
+STEEPEST_PER_S = 7.0
+TOP_HZ = 2000.0
+FRAMES_AT_ONCE = 10  # what fits into a processor's cache is several times as fast
+HALF_STEPS = 24  # lines looked at: up to the twelfth multiple of the spacing, and midway between
+CLEAR = 10.0  # power over noise at which a line is as likely there as not
+CLOSE_S, APART_S = 0.04, 0.2  # between frames, where the first track is in doubt and where it is not
+DOUBTFUL_SLOPE_PER_S = 0.3
+DOUBTFUL_SHARE = 0.4  # of the clip's median evidence
+MARGIN_S = 0.5  # about doubtful frames
+REACH = 0.2  # natural log that the rate may move from one frame to the next
+SLACK, SLACK_SHARE, PRICE, MOST_PRICE = 0.01, 0.5, 0.1, 40.0  # of a step that the slopes do not explain
+FIRST_TRACK_ODDS, FIRST_TRACK_SD = 5.0, 0.015  # natural log of odds that the first track is right where clear
+HELD = 0.03  # natural log about the known rate, in the steady stretch
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class Comb:
+    """What is known of the lines.
+
+    Attributes
+    ----------
+    ratio : float
+        Spacing of the lines as a multiple of the first track's rate.
+    weights : ndarray, shape (HALF_STEPS,)
+        At each half multiple of the spacing: 1 where a line certainly stands, -1 where none does.
+    """
+
+    ratio: float
+    weights: Floats
+
+    @classmethod
+    def of(cls, lines: Lines, spacing: int, track_hz: float) -> "Comb":
+        """Take the comb from the lines of one cycle, of which every `spacing`-th is strong."""
+        clear = np.abs(lines.amplitude) ** 2 / lines.noise_power
+        weights = np.full(HALF_STEPS, -1.0)
+        for half in range(1, HALF_STEPS + 1):
+            order, left = divmod(half * spacing, 2)
+            if not left:
+                weights[half - 1] = 2 * clear[order - 1] / (clear[order - 1] + CLEAR) - 1 if order <= len(clear) else 0
+        return cls(ratio=spacing * lines.cycle_hz / track_hz, weights=weights)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class Retraced:
+    """The speed over the whole clip.
+
+    Attributes
+    ----------
+    phase : Phase
+        In cycles of the first track.
+    time_s, evidence : ndarray, shape (n_frames,)
+        How much better the known lines explain the sound than noise does.
+    """
+
+    phase: Phase
+    time_s: Floats
+    evidence: Floats
+
+
+def retraced(heard: Signals, track: Track, phase: Phase, span: Span, comb: Comb) -> Retraced:
+    """Return the first track led anew wherever it is in doubt or parted from the steady stretch by doubt.
+
+    Parameters
+    ----------
+    heard : Signals
+    track, phase : Track, Phase
+        The first track, rough and sharpened.
+    span : Span
+        The steady stretch, where the phase is right.
+    comb : Comb
+        The lines that stand there.
+    """
+    known_hz = phase.rate_hz * comb.ratio
+    base_hz = float(np.median(known_hz[(phase.time_s >= span.start_s) & (phase.time_s <= span.end_s)]))
+    candidates_hz = base_hz * np.exp(np.arange(np.log(RANGES[0][0]), np.log(RANGES[-1][1]), STEP))
+    clear = np.clip(track.evidence / np.median(track.evidence), 0.0, 1.0)
+    doubtful = _doubtful(track, clear)
+    held = _joined_to(span, track.time_s[doubtful])
+    if phase.is_steady or (held.start_s <= 0.0 and held.end_s >= heard.duration_s):
+        return Retraced(phase=phase, time_s=track.time_s, evidence=track.evidence)
+    centres = _centres(track.time_s[doubtful], heard.duration_s)
+    hop_s = np.gradient(centres)
+    lines, slope = _evidence(heard.wave, centres, hop_s, base_hz, candidates_hz, comb)
+    off = np.log(candidates_hz / np.interp(centres, phase.time_s, known_hz)[:, None])
+    trusted = FIRST_TRACK_ODDS * np.sqrt(hop_s / CLOSE_S) * np.interp(centres, track.time_s, clear)
+    evidence = lines + trusted[:, None] * np.exp(-0.5 * (off / FIRST_TRACK_SD) ** 2)
+    inside = (centres > held.start_s) & (centres < held.end_s)
+    evidence[inside] -= 100.0 * (np.abs(off[inside]) > HELD)
+    path = _best_path(evidence, slope, centres)
+    led = refine(heard, Phase.from_rate(centres, candidates_hz[path], heard.duration_s, phase.step_s))
+    return Retraced(
+        phase=Phase(cycles=led.cycles / comb.ratio, step_s=led.step_s),
+        time_s=centres,
+        evidence=lines[np.arange(len(path)), path] / np.sqrt(hop_s),
+    )
+
+
+def _doubtful(track: Track, clear: Floats) -> NDArray[np.bool_]:
+    """Frames in which the first track is faint or steep, or runs away."""
+    steep = np.abs(np.gradient(np.log(track.rate_hz), track.time_s)) if len(track.time_s) > 1 else np.zeros(1)
+    return np.asarray((clear < DOUBTFUL_SHARE) | (steep > DOUBTFUL_SLOPE_PER_S))
+
+
+def _joined_to(span: Span, doubtful_s: Floats) -> Span:
+    """Return the span as far as nothing doubtful parts its ends from it."""
+    middle_s = (span.start_s + span.end_s) / 2
+    return Span(
+        start_s=float(doubtful_s[doubtful_s < middle_s].max(initial=-np.inf)) + MARGIN_S,
+        end_s=float(doubtful_s[doubtful_s > middle_s].min(initial=np.inf)) - MARGIN_S,
+    )
+
+
+def _centres(doubtful_s: Floats, duration_s: float) -> Floats:
+    """Return the times of the frames: close together about doubtful ones."""
+    fine = np.arange(CLOSE_S / 2, duration_s, CLOSE_S)
+    near = np.array([np.abs(doubtful_s - t).min(initial=np.inf) < MARGIN_S for t in fine])
+    near[:: round(APART_S / CLOSE_S)] = True
+    near[-1] = True
+    return np.asarray(fine[near])
+
+
+def _evidence(
+    wave: Floats, centres: Floats, hop_s: Floats, base_hz: float, candidates_hz: Floats, comb: Comb
+) -> tuple[Floats, Floats]:
+    """Evidence of every candidate rate and its likeliest slope, both of shape (frames, candidates)."""
+    count = len(candidates_hz)
+    evidence, weight = np.zeros((len(centres), count)), np.zeros(count)
+    slope, strongest = np.zeros((len(centres), count)), np.full((len(centres), count), -np.inf)
+    for low, high in RANGES:
+        first, last = np.searchsorted(candidates_hz, (low * base_hz * 0.9999, high * base_hz))
+        frame_s = PERIODS / (base_hz * np.sqrt(low * high))
+        part = Range(
+            frame_s=frame_s,
+            low_hz=low * base_hz,
+            high_hz=high * base_hz,
+            top_hz=min(TOP_HZ, HALF_STEPS / 2 * high * base_hz),
+            thinned=1,
+            slopes_per_s=both_signs(*(s / frame_s for s in SLOPES if s / frame_s < STEEPEST_PER_S)),
+        )
+        spectra, bin_hz = stretched_spectra(wave, WAVE_RATE_HZ, centres, part)
+        found = np.concatenate(
+            [
+                _weighed(spectra[at : at + FRAMES_AT_ONCE], bin_hz, part.top_hz, candidates_hz[first:last], comb)
+                for at in range(0, len(centres), FRAMES_AT_ONCE)
+            ]
+        )
+        pick = found.argmax(axis=1)
+        # Frames overlap: as evidence they count by their number, as chance by its square root.
+        here = np.take_along_axis(found, pick[:, None], axis=1)[:, 0] * np.sqrt(hop_s / frame_s)[:, None]
+        edge = np.arange(last - first)
+        fade = np.ones(last - first)
+        if first > 0:
+            fade = np.minimum(fade, (edge + 1) / SHARED)
+        if last < count:
+            fade = np.minimum(fade, (last - first - edge) / SHARED)
+        evidence[:, first:last] += here * fade
+        weight[first:last] += fade
+        better = here > strongest[:, first:last]
+        slope[:, first:last] = np.where(better, np.array(part.slopes_per_s)[pick], slope[:, first:last])
+        strongest[:, first:last] = np.maximum(here, strongest[:, first:last])
+    return evidence / np.maximum(weight, 1e-9), slope
+
+
+def _weighed(spectra: Spectra, bin_hz: float, top_hz: float, candidates_hz: Floats, comb: Comb) -> Spectra:
+    """Evidence of each candidate, shape (frames, slopes, candidates), from the lines that are known."""
+    total = np.zeros((*spectra.shape[:2], len(candidates_hz)), np.float32)
+    lines = at_half_multiples(line_evidence(spectra), bin_hz, top_hz, candidates_hz, STEP)
+    for weight, found in zip(comb.weights.astype(np.float32), lines, strict=False):
+        total[..., : found.shape[-1]] += weight * found
+    return total
+
+
+def _best_path(evidence: Floats, slope: Floats, centres: Floats) -> NDArray[np.int64]:
+    """Most likely candidate in each frame: evidence less the cost of steps that the slopes do not explain."""
+    frames, count = evidence.shape
+    reach = int(REACH / STEP)
+    rows = np.arange(count)
+    nearby = np.clip(rows[:, None] + np.arange(-reach, reach + 1), 0, count - 1)
+    moved = (rows[:, None] - nearby) * STEP
+    total = evidence[0].copy()
+    origin = np.zeros((frames, count), np.int64)
+    for frame in range(1, frames):
+        hop_s = centres[frame] - centres[frame - 1]
+        expected = 0.5 * (slope[frame - 1][nearby] + slope[frame][:, None]) * hop_s
+        off = (moved - expected) / (SLACK + SLACK_SHARE * np.abs(expected))
+        score = total[nearby] - np.minimum(PRICE * off * off, MOST_PRICE)
+        pick = score.argmax(axis=1)
+        origin[frame] = nearby[rows, pick]
+        total = score[rows, pick] + evidence[frame]
+    path = np.zeros(frames, np.int64)
+    path[-1] = total.argmax()
+    for frame in range(frames - 1, 0, -1):
+        path[frame - 1] = origin[frame, path[frame]]
+    return path
