@@ -7,14 +7,19 @@ import pytest
 from scipy import signal, stats
 
 from pulse_audio.analysis import pattern, presence
+from pulse_audio.analysis.candidates import candidates
 from pulse_audio.analysis.fold import Lines, Phase, piece, resampled
+from pulse_audio.analysis.hypotheses import Hypothesis, engines
 from pulse_audio.analysis.pattern import OwnShare, Shapes, Way, fits, log_misfit
 from pulse_audio.analysis.pieces import Span, steady_spans
 from pulse_audio.analysis.placing import place_pulses, pulse_levels
 from pulse_audio.analysis.prepare import ENVELOPE_RATE_HZ, WAVE_RATE_HZ, Signals, signals
+from pulse_audio.analysis.readings import choose, readings
+from pulse_audio.analysis.result import Hints
 from pulse_audio.analysis.retrace import Comb, retraced
 from pulse_audio.analysis.speedtrack import Track, coarse_track, frame_times, line_evidence, refine
 from pulse_audio.analysis.steady import constant_rate_hz, steadied
+from pulse_audio.catalogue import find_layout, layout_names
 from tests.clipmaker.special import rate_bound_hz
 
 ALIKE = (OwnShare(floor=0.01, apart_hz=1e9),)
@@ -303,3 +308,19 @@ def test_swelling_and_fading_speaks_against_an_engine() -> None:
     steady = presence.Clues(wave_lines=20, hiss_lines=3, line_share=0.7, level_spread_db=0.8, firing_hz=30.0)
     swinging = presence.Clues(wave_lines=20, hiss_lines=3, line_share=0.7, level_spread_db=10.0, firing_hz=30.0)
     assert presence.probability(steady, None) > 0.75 > presence.probability(swinging, None)
+
+
+def test_every_even_layout_is_as_likely() -> None:
+    """A rhythm of one pulse a cycle is shared out among strokes as the catalogue's even layouts are."""
+    one = next(c for c in candidates() if c.is_even and c.pulses == 1)
+    lines = lines_of([0.0], [1.0])
+    (fit,) = fits([lines], Shapes.of([Way(np.zeros(1))]), ALIKE, pattern.WAVE)
+    heard = Hypothesis(ratio=1.0, candidate=one, evidence=np.zeros(2), fit=fit)
+    choice = choose(engines([heard], 20.0), Hints())
+    assert choice is not None
+    found = readings(choice, 20.0, Hints())
+    even = [known for known in map(find_layout, layout_names()) if known.is_even]
+    wanted = sum(e.strokes == 4 for e in even) / len(even)
+    assert sum(r.probability for r in found if r.strokes == 4) == pytest.approx(
+        wanted, abs=0.02
+    )  # the least are left out

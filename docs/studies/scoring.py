@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pulse_audio.analysis.result import Analysis
+from pulse_audio.catalogue import layout
 
 Floats = NDArray[np.float64]
 RATE_TOLERANCE = 0.03
@@ -117,7 +118,9 @@ def track_errors(truth: Mapping[str, Any], found: Analysis) -> tuple[Floats, Flo
         return np.empty(0), np.empty(0)
     reading = found.readings[0]
     time_s, rpm = np.array(found.speed_track).T
-    stated_hz = rpm * reading.cylinders / (30 * reading.strokes)
+    # Cylinders that fire together are one pulse.
+    pulses = len(layout(reading.layouts[0]).pulse_intervals_deg) if reading.layouts else reading.cylinders
+    stated_hz = rpm * pulses / (30 * reading.strokes)
     true_s, true = np.array(truth.get("rpm_dense") or truth["rpm_track"]).T
     inside = (time_s >= true_s[0]) & (time_s <= true_s[-1])
     wanted_hz = np.interp(time_s, true_s, firing_rate_hz(truth, 1.0) * true)

@@ -6,7 +6,8 @@ evidence, from the wave and from the envelope of the hiss, is weighed with how c
 """
 
 import math
-from collections.abc import Sequence
+from collections import Counter
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from functools import cache
@@ -238,10 +239,10 @@ def engines(found: Sequence[Hypothesis], track_hz: float) -> list[Engine]:
             kinds.setdefault((strokes, cylinders), []).append(name)
         if not kinds:
             kinds = {(4, hypothesis.candidate.pulses): []}
+        shares = _shares(hypothesis.candidate, kinds)
         for (strokes, cylinders), names in kinds.items():
             rpm = rpm_from_cycle_hz(cycle_hz, strokes)
-            shared = len(names) / len(hypothesis.candidate.layouts) if names else 1.0
-            weight = hypothesis.candidate.weight * shared
+            weight = hypothesis.candidate.weight * shares[strokes, cylinders]
             result.append(
                 Engine(
                     hypothesis=hypothesis,
@@ -253,3 +254,16 @@ def engines(found: Sequence[Hypothesis], track_hz: float) -> list[Engine]:
                 )
             )
     return result
+
+
+def _shares(candidate: Candidate, kinds: Mapping[tuple[int, int], Sequence[str]]) -> dict[tuple[int, int], float]:
+    """Return what part of a candidate's odds each kind of engine gets: every layout the same.
+
+    One pulse a cycle stands for all even engines, since no line between the firings need be heard.
+    """
+    if not (candidate.is_even and candidate.pulses == 1):
+        count = sum(len(names) for names in kinds.values())
+        return {kind: len(names) / count if count else 1.0 for kind, names in kinds.items()}
+    even = Counter(strokes for c in candidates() if c.is_even for _, strokes, _ in c.layouts)
+    alike = Counter(strokes for strokes, _ in kinds)
+    return {(strokes, n): even[strokes] / even.total() / alike[strokes] for strokes, n in kinds}
