@@ -21,10 +21,10 @@ from pulse_audio.errors import DeviceError
 
 Floats = NDArray[np.float64]
 BLOCK_FRAMES = 256
-# 5 blocks of 256 at 48 kHz are 27 ms in the queue, longer than the bursts in which sound servers ask for them, and 6 in
-# the device another 32 to 37 ms: a key is heard after some 70 ms. With 4 in the device a busy machine let it run dry
-# 54 times in 10 minutes, with 6 not once (tests/bench/bench_play.py).
-QUEUE_BLOCKS = 5
+# 4 blocks of 256 at 48 kHz and the one in hand are 27 ms, longer than the bursts in which sound servers ask for them,
+# and 6 in the device another 32 to 37 ms: a key is heard after some 65 ms. With 4 in the device a busy machine let it
+# run dry 54 times in 10 minutes, with 6 not once (tests/bench/bench_play.py).
+QUEUE_BLOCKS = 4
 DEVICE_BLOCKS = 6
 # A sound server may take 1.6 s before it asks for the second block (seen with a null sink that was asleep).
 SILENCE_MEANS_LOST_S = 5.0
