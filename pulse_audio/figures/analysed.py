@@ -150,18 +150,20 @@ def _orders(axes: "Axes", folded: Folded) -> None:
 
 
 def _speed(axes: "Axes", found: Analysis) -> None:
-    """Draw the speed over the whole track, broken where the sound does not show it, and the span listened to."""
+    """Draw the speed over the whole track, broken where the sound does not show it, and the part listened to."""
     time_s, rpm = np.array(found.speed_track).T
     gap = np.flatnonzero(np.diff(time_s) > 1.5 * np.min(np.diff(time_s), initial=np.inf)) + 1
     line = np.insert(time_s, gap, np.nan), np.insert(rpm, gap, np.nan)
     axes.plot(*line, color=BLUE, lw=1.4, marker="." if len(time_s) < 80 else None)
-    axes.axvspan(*found.span_s, color=BLUE, alpha=0.12, lw=0)
+    a_part = found.span_s[0] > time_s[0] or found.span_s[1] < time_s[-1]
+    if a_part:
+        axes.axvspan(*found.span_s, color=BLUE, alpha=0.12, lw=0)
     middle, spread = float(np.mean(rpm)), float(np.ptp(rpm))
     room = 0.05 * spread
     half = max(spread * 0.6, middle * 0.05)
     axes.set_ylim(min(rpm.min() - room, middle - half), max(rpm.max() + room, middle + half))
     axes.set_xlim(min(time_s[0], found.span_s[0]), max(time_s[-1], found.span_s[1]))
-    axes.set_xlabel("Time (s); shaded: listened to")
+    axes.set_xlabel("Time (s); shaded: listened to" if a_part else "Time (s)")
     axes.set_ylabel("Speed (rpm)")
     axes.ticklabel_format(useOffset=False)
     axes.set_title("Speed, if the first reading is right")
