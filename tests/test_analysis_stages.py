@@ -115,6 +115,14 @@ def test_blip_is_followed(low_hz: float, fold: float, rng: np.random.Generator) 
     assert np.quantile(np.abs(off[change < 0.5]), 0.95) < 0.01
 
 
+@pytest.mark.parametrize("rate_hz", [5.0, 130.0, 158.0, 700.0, 1700.0, 2100.0, 3900.0])
+def test_any_rate_can_be_sharpened(rate_hz: float, rng: np.random.Generator) -> None:
+    """A steady rate in noise stays near itself, however few of its multiples the sample rate can hold."""
+    heard = signals(rng.standard_normal(3 * WAVE_RATE_HZ), WAVE_RATE_HZ)
+    phase = Phase.from_rate(np.array([0.0, 3.0]), np.array([rate_hz, rate_hz]), 3.0)
+    assert refine(heard, phase).mean_hz == pytest.approx(rate_hz, rel=0.3)
+
+
 def test_steady_track_is_left_alone(rng: np.random.Generator) -> None:
     """Where nothing is in doubt, the first track is the answer."""
     wave = swept(20.0, 24.0, 5.0, 20)

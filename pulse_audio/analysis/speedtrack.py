@@ -289,6 +289,7 @@ def coarse_track(signals: Signals) -> Track:
 
 DRIFT_SD = 0.08  # cycles from one frame to the next: the coarse track is hardly ever further off
 ROOM = 5.0  # samples for a period of the highest multiple
+HIGHEST_SHARE = 0.45  # of the sample rate: up to there a line and the noise beside it can be seen
 REFINEMENTS = ((6, 120.0), (4, 400.0), (4, 1200.0), (4, 1200.0))  # cycles a frame, highest multiple in hertz
 
 
@@ -303,11 +304,14 @@ def refine(signals: Signals, phase: Phase) -> Phase:
 
 
 def _phase_drift(signals: Signals, phase: Phase, cycles: int, top_hz: float) -> tuple[Floats, Floats] | None:
-    """Return times and relative rate errors between frames; None if the clip is too short for this many cycles."""
+    """Return times and relative rate errors between frames; None if the clip is too short, or the rate too high."""
     mean_hz = phase.mean_hz
     cycles = max(2, int(cycles * max(1.0, mean_hz / 16)))
     hop = max(1, cycles // 2)
-    multiples = np.arange(1, max(2, int(top_hz / mean_hz)) + 1)
+    most = int(HIGHEST_SHARE * WAVE_RATE_HZ / mean_hz)
+    multiples = np.arange(1, min(max(2, int(top_hz / mean_hz)), most) + 1)
+    if not len(multiples):
+        return None
     thinned = max(1, int(WAVE_RATE_HZ / (ROOM * max(top_hz, float(multiples[-1] * mean_hz)))))
     wave = resample_poly(signals.wave, 1, thinned) if thinned > 1 else signals.wave
     frames = frame_orders(wave, WAVE_RATE_HZ / thinned, phase, cycles=cycles, hop=hop, top_order=int(multiples[-1]))
