@@ -5,6 +5,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from scipy import signal
 
 from docs.studies.scoring import judge
 from pulse_audio import Clip, SpeedCurve
@@ -208,3 +209,26 @@ def test_weak_pulses_are_those_that_misfire() -> None:
     assert shares is not None
     assert min(shares) <= 0.05
     assert max(shares) == pytest.approx(0.2, abs=0.1)
+
+
+STRANGE = {
+    "sine": lambda turn, rng: np.sin(2 * np.pi * turn),
+    "square": lambda turn, rng: signal.square(2 * np.pi * turn),
+    "needles": lambda turn, rng: (turn % 1 < 0.02).astype(float),
+    "few-clicks": lambda turn, rng: (rng.random(len(turn)) < 1e-3).astype(float),
+    "half-silent": lambda turn, rng: np.where(np.arange(len(turn)) < len(turn) / 2, np.sin(2 * np.pi * turn), 0.0),
+    "random-walk": lambda turn, rng: np.cumsum(rng.standard_normal(len(turn))) / len(turn),
+    "step": lambda turn, rng: np.where(np.arange(len(turn)) < len(turn) / 2, 0.3, -0.3),
+    "wobbling": lambda turn, rng: signal.sawtooth(2 * np.pi * turn + 40 * np.sin(2 * np.pi * turn / 97)),
+}
+
+
+@pytest.mark.parametrize("frequency_hz", [3.0, 47.0, 1700.0])
+@pytest.mark.parametrize("name", STRANGE)
+def test_any_sound_is_answered(name: str, frequency_hz: float, rng: np.random.Generator) -> None:
+    """Whatever the sound, there is an answer with odds between 0 and 1, and intervals that fill the cycle."""
+    turn = frequency_hz * np.arange(round(1.3 * RATE_HZ)) / RATE_HZ
+    heard = analyse(Clip(samples=STRANGE[name](turn, rng), sample_rate_hz=RATE_HZ))
+    assert 0.0 <= heard.confidence <= 1.0
+    if heard.intervals_deg is not None:
+        assert min(abs(sum(heard.intervals_deg) - cycle) for cycle in (360.0, 720.0)) < 1e-6
