@@ -3,6 +3,7 @@
 import multiprocessing
 import os
 import signal
+import threading
 from collections.abc import Iterable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
@@ -119,6 +120,15 @@ def _in_processes(tasks: Sequence[Task], jobs: int) -> Iterator[Analysis | Pulse
 def _prepare() -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C reaches every process; the parent ends these
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # the processes share the cores already
+    threading.Thread(target=_end_with_parent, daemon=True).start()
+
+
+def _end_with_parent() -> None:
+    """End this process when its parent is gone, killed perhaps: it would wait for work for ever."""
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        parent.join()
+        os._exit(1)
 
 
 def _outcome(task: Task) -> Analysis | PulseError:

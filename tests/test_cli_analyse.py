@@ -270,11 +270,10 @@ def test_a_process_that_dies_stops_only_its_clip(monkeypatch: pytest.MonkeyPatch
     assert "deadly.wav: the process that analysed it was killed" in str(outcomes[1])
 
 
-def test_ctrl_c_ends_every_process(clips: Path) -> None:
-    """Ctrl-C during many clips ends at once, with exit code 130, and leaves no process behind."""
-    many = ["two.wav"] * 2000
+def _at_work_in_two_processes(clips: Path) -> subprocess.Popen[str]:
+    """Start a call with many clips and wait for its first answer."""
     child = subprocess.Popen(
-        [sys.executable, "-m", "pulse_audio", "analyse", "--json", "--jobs", "2", *many],
+        [sys.executable, "-m", "pulse_audio", "analyse", "--json", "--jobs", "2", *["two.wav"] * 2000],
         cwd=clips,
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
@@ -283,14 +282,32 @@ def test_ctrl_c_ends_every_process(clips: Path) -> None:
     )
     assert child.stdout is not None
     child.stdout.readline()
-    os.killpg(child.pid, signal.SIGINT)
-    _, errors = child.communicate(timeout=60)
-    assert (child.returncode, errors.strip()) == (130, "")
+    return child
+
+
+def _assert_all_end(group: int) -> None:
     deadline = time.monotonic() + 10
     while time.monotonic() < deadline:
         try:
-            os.killpg(child.pid, 0)
+            os.killpg(group, 0)
         except ProcessLookupError:
             return
         time.sleep(0.05)
     pytest.fail("a process is still there")
+
+
+def test_ctrl_c_ends_every_process(clips: Path) -> None:
+    """Ctrl-C during many clips ends at once, with exit code 130, and leaves no process behind."""
+    child = _at_work_in_two_processes(clips)
+    os.killpg(child.pid, signal.SIGINT)
+    _, errors = child.communicate(timeout=60)
+    assert (child.returncode, errors.strip()) == (130, "")
+    _assert_all_end(child.pid)
+
+
+def test_killing_the_call_ends_every_process(clips: Path) -> None:
+    """Even if the call is killed outright, the processes that worked for it do not wait for more."""
+    child = _at_work_in_two_processes(clips)
+    child.kill()
+    child.communicate(timeout=60)
+    _assert_all_end(child.pid)
