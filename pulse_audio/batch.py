@@ -1,5 +1,6 @@
 """Many recordings, one after another or in several processes; one that fails does not stop the rest."""
 
+import contextlib
 import multiprocessing
 import os
 import signal
@@ -106,7 +107,9 @@ def _in_processes(tasks: Sequence[Task], jobs: int) -> Iterator[Analysis | Pulse
     others = set(multiprocessing.active_children())
     pool = ProcessPoolExecutor(min(jobs, len(tasks)), mp_context=context, initializer=_prepare)
     try:
-        for future in [pool.submit(_outcome, task) for task in tasks]:
+        with _one_thread_each():
+            futures = [pool.submit(_outcome, task) for task in tasks]
+        for future in futures:
             yield future.result()
         pool.shutdown()
     except BrokenProcessPool:
@@ -117,9 +120,25 @@ def _in_processes(tasks: Sequence[Task], jobs: int) -> Iterator[Analysis | Pulse
             child.terminate()
 
 
+@contextlib.contextmanager
+def _one_thread_each() -> Iterator[None]:
+    """Have processes that start here keep to one thread each for linear algebra: they share the cores already.
+
+    The variable is read when numpy is loaded, which is before a new process runs any of our code.
+    """
+    name = "OPENBLAS_NUM_THREADS"
+    if name in os.environ:
+        yield
+        return
+    os.environ[name] = "1"
+    try:
+        yield
+    finally:
+        del os.environ[name]
+
+
 def _prepare() -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C reaches every process; the parent ends these
-    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # the processes share the cores already
     threading.Thread(target=_end_with_parent, daemon=True).start()
 
 
