@@ -270,6 +270,21 @@ def test_a_process_that_dies_stops_only_its_clip(monkeypatch: pytest.MonkeyPatch
     assert "deadly.wav: the process that analysed it was killed" in str(outcomes[1])
 
 
+def _started_with(task: batch.Task) -> Analysis | Exception:
+    """Stand in for an analysis that tells how many threads its process was started for."""
+    given = Path("/proc/self/environ").read_bytes().decode().split("\0")
+    return ClipError(" ".join(entry for entry in given if entry.startswith("OPENBLAS")))
+
+
+def test_processes_share_the_cores(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Each process is started for one thread of linear algebra, which numpy reads when it is loaded; we are not."""
+    monkeypatch.setattr(batch, "_outcome", _started_with)
+    monkeypatch.delenv("OPENBLAS_NUM_THREADS", raising=False)
+    outcomes = list(batch.analyse_files([batch.Task(path=Path(n)) for n in ("a.wav", "b.wav")], jobs=2))
+    assert [str(o) for o in outcomes] == ["OPENBLAS_NUM_THREADS=1"] * 2
+    assert "OPENBLAS_NUM_THREADS" not in os.environ
+
+
 def _at_work_in_two_processes(clips: Path) -> subprocess.Popen[str]:
     """Start a call with many clips and wait for its first answer."""
     child = subprocess.Popen(
