@@ -6,6 +6,7 @@ periods of their spacing and along steeper slopes, close together where the firs
 the frames, held to the first track in the steady stretch and as far as nothing doubtful parts it from there.
 """
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,12 +16,14 @@ from pulse_audio.analysis.fold import Lines, Phase
 from pulse_audio.analysis.pieces import Span
 from pulse_audio.analysis.prepare import WAVE_RATE_HZ, Signals
 from pulse_audio.analysis.speedtrack import (
+    FRAMES_AT_ONCE,
     Range,
     Spectra,
     Track,
     at_half_multiples,
     both_signs,
     line_evidence,
+    pooled,
     refine,
     stretched_spectra,
 )
@@ -34,7 +37,6 @@ PERIODS = 8.0  # in a frame, of the rate in the middle of its range
 SLOPES = (0.1, 0.3, 0.6, 1.0)  # natural log of the rate over one frame
 STEEPEST_PER_S = 7.0
 TOP_HZ = 2000.0
-FRAMES_AT_ONCE = 10  # what fits into a processor's cache is several times as fast
 HALF_STEPS = 24  # lines looked at: up to the twelfth multiple of the spacing, and midway between
 CLEAR = 10.0  # power over noise at which a line is as likely there as not
 CLOSE_S, APART_S = 0.04, 0.2  # between frames, where the first track is in doubt and where it is not
@@ -157,42 +159,30 @@ def _evidence(
     wave: Floats, centres: Floats, hop_s: Floats, base_hz: float, candidates_hz: Floats, comb: Comb
 ) -> tuple[Floats, Floats]:
     """Evidence of every candidate rate and its likeliest slope, both of shape (frames, candidates)."""
-    count = len(candidates_hz)
-    evidence, weight = np.zeros((len(centres), count)), np.zeros(count)
-    slope, strongest = np.zeros((len(centres), count)), np.full((len(centres), count), -np.inf)
-    for low, high in RANGES:
-        first, last = np.searchsorted(candidates_hz, (low * base_hz * 0.9999, high * base_hz))
-        frame_s = PERIODS / (base_hz * np.sqrt(low * high))
-        part = Range(
-            frame_s=frame_s,
-            low_hz=low * base_hz,
-            high_hz=high * base_hz,
-            top_hz=min(TOP_HZ, HALF_STEPS / 2 * high * base_hz),
-            thinned=1,
-            slopes_per_s=both_signs(*(s / frame_s for s in SLOPES if s / frame_s < STEEPEST_PER_S)),
-        )
-        spectra, bin_hz = stretched_spectra(wave, WAVE_RATE_HZ, centres, part)
-        found = np.concatenate(
-            [
-                _weighed(spectra[at : at + FRAMES_AT_ONCE], bin_hz, part.top_hz, candidates_hz[first:last], comb)
-                for at in range(0, len(centres), FRAMES_AT_ONCE)
-            ]
-        )
-        pick = found.argmax(axis=1)
-        # Frames overlap: as evidence they count by their number, as chance by its square root.
-        here = np.take_along_axis(found, pick[:, None], axis=1)[:, 0] * np.sqrt(hop_s / frame_s)[:, None]
-        edge = np.arange(last - first)
-        fade = np.ones(last - first)
-        if first > 0:
-            fade = np.minimum(fade, (edge + 1) / SHARED)
-        if last < count:
-            fade = np.minimum(fade, (last - first - edge) / SHARED)
-        evidence[:, first:last] += here * fade
-        weight[first:last] += fade
-        better = here > strongest[:, first:last]
-        slope[:, first:last] = np.where(better, np.array(part.slopes_per_s)[pick], slope[:, first:last])
-        strongest[:, first:last] = np.maximum(here, strongest[:, first:last])
-    return evidence / np.maximum(weight, 1e-9), slope
+
+    def found() -> Iterator[tuple[int, Range, Spectra]]:
+        for low, high in RANGES:
+            first, last = np.searchsorted(candidates_hz, (low * base_hz * 0.9999, high * base_hz))
+            frame_s = PERIODS / (base_hz * np.sqrt(low * high))
+            part = Range(
+                frame_s=frame_s,
+                low_hz=low * base_hz,
+                high_hz=high * base_hz,
+                top_hz=min(TOP_HZ, HALF_STEPS / 2 * high * base_hz),
+                thinned=1,
+                slopes_per_s=both_signs(*(s / frame_s for s in SLOPES if s / frame_s < STEEPEST_PER_S)),
+            )
+            spectra, bin_hz = stretched_spectra(wave, WAVE_RATE_HZ, centres, part)
+            lines = np.concatenate(
+                [
+                    _weighed(spectra[at : at + FRAMES_AT_ONCE], bin_hz, part.top_hz, candidates_hz[first:last], comb)
+                    for at in range(0, len(centres), FRAMES_AT_ONCE)
+                ]
+            )
+            # Frames overlap: as evidence they count by their number, as chance by its square root.
+            yield int(first), part, lines * np.sqrt(hop_s / frame_s).astype(np.float32)[:, None, None]
+
+    return pooled(found(), len(centres), len(candidates_hz), SHARED)
 
 
 def _weighed(spectra: Spectra, bin_hz: float, top_hz: float, candidates_hz: Floats, comb: Comb) -> Spectra:

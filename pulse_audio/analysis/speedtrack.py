@@ -9,7 +9,7 @@ The rate found may be the working cycle, the firing rate or another small fracti
 cycle is for `pattern` to say.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -32,6 +32,7 @@ MULTIPLES = 30
 NOISE_BLOCK_HZ = 50.0
 STRONGEST = 12.0  # a line 11 dB above the noise is certain; more must not outvote the other multiples
 REFERENCE_FRAME_S = 0.45
+SHARED = 60  # candidates over which one range fades into the next
 FRAMES_AT_ONCE = 10  # what fits into a processor's cache is several times as fast
 
 
@@ -208,29 +209,46 @@ def rate_evidence(signal: Floats, rate_hz: int) -> tuple[Floats, Floats]:
     fluctuation of their evidence (its square root).
     """
     centres = frame_times(len(signal) / rate_hz)
-    frames = len(centres)
-    count = len(CANDIDATES_HZ)
+
+    def found() -> Iterator[tuple[int, Range, Spectra]]:
+        for part in RANGES:
+            first, last = np.searchsorted(CANDIDATES_HZ, (part.low_hz * 0.9999, part.high_hz))
+            thin = resample_poly(signal, 1, part.thinned) if part.thinned > 1 else signal
+            spectra, bin_hz = stretched_spectra(thin, rate_hz / part.thinned, centres, part)
+            lines = np.concatenate(
+                [
+                    _comb_evidence(spectra[at : at + FRAMES_AT_ONCE], bin_hz, part, CANDIDATES_HZ[first:last])
+                    for at in range(0, len(centres), FRAMES_AT_ONCE)
+                ]
+            )
+            yield int(first), part, lines * np.float32(HOP_S / np.sqrt(part.frame_s * REFERENCE_FRAME_S))
+
+    return pooled(found(), len(centres), len(CANDIDATES_HZ), SHARED)
+
+
+def pooled(found: Iterable[tuple[int, Range, Spectra]], frames: int, count: int, shared: int) -> tuple[Floats, Floats]:
+    """Evidence of every candidate and its likeliest slope, shape (frames, count), from ranges that overlap.
+
+    Parameters
+    ----------
+    found : iterable of (first, range, evidence)
+        Number of the range's first candidate, and its evidence, shape (frames, slopes, candidates).
+    frames, count : int
+    shared : int
+        Candidates over which one range fades into the next.
+    """
     evidence, weight = np.zeros((frames, count)), np.zeros(count)
     slope, strongest = np.zeros((frames, count)), np.full((frames, count), -np.inf)
-    for part in RANGES:
-        first, last = np.searchsorted(CANDIDATES_HZ, (part.low_hz * 0.9999, part.high_hz))
-        thin = resample_poly(signal, 1, part.thinned) if part.thinned > 1 else signal
-        spectra, bin_hz = stretched_spectra(thin, rate_hz / part.thinned, centres, part)
-        found = np.concatenate(
-            [
-                _comb_evidence(spectra[at : at + FRAMES_AT_ONCE], bin_hz, part, CANDIDATES_HZ[first:last])
-                for at in range(0, frames, FRAMES_AT_ONCE)
-            ]
-        )
-        found = found * np.float32(HOP_S / np.sqrt(part.frame_s * REFERENCE_FRAME_S))
-        pick = found.argmax(axis=1)
-        here = np.take_along_axis(found, pick[:, None], axis=1)[:, 0]
+    for first, part, lines in found:
+        last = first + lines.shape[2]
+        pick = lines.argmax(axis=1)
+        here = np.take_along_axis(lines, pick[:, None], axis=1)[:, 0]
         edge = np.arange(last - first)
         fade = np.ones(last - first)
-        if part.low_hz > LOWEST_HZ:
-            fade = np.minimum(fade, (edge + 1) / 60)
-        if part.high_hz < HIGHEST_HZ:
-            fade = np.minimum(fade, (last - first - edge) / 60)
+        if first > 0:
+            fade = np.minimum(fade, (edge + 1) / shared)
+        if last < count:
+            fade = np.minimum(fade, (last - first - edge) / shared)
         evidence[:, first:last] += here * fade
         weight[first:last] += fade
         better = here > strongest[:, first:last]
