@@ -135,6 +135,24 @@ def test_steady_track_is_left_alone(rng: np.random.Generator) -> None:
     assert retraced(heard, track, phase, Span(start_s=1.0, end_s=4.0), comb).phase is phase
 
 
+def test_clear_track_is_kept_however_far_it_goes(rng: np.random.Generator) -> None:
+    """A slow rise by a factor of six, then a silence in doubt: what was clear stays as the first track has it."""
+    wave = swept(8.0, 48.0, 20.0, 12)
+    heard = signals(np.append(wave, np.zeros(2 * WAVE_RATE_HZ)) + 0.05 * rng.standard_normal(22 * WAVE_RATE_HZ), 8000)
+    rise = np.array([0.0, 20.0, 22.0])
+    phase = Phase.from_rate(rise, np.array([8.0, 48.0, 48.0]), 22.0)
+    time_s = frame_times(22.0)
+    evidence = np.where(time_s < 20.0, 50.0, 0.5)
+    track = Track(time_s=time_s, rate_hz=np.interp(time_s, phase.time_s, phase.rate_hz), evidence=evidence)
+    stretch = piece(heard.wave, WAVE_RATE_HZ, phase, 18.0, 19.0)
+    assert stretch is not None
+    comb = Comb.of(stretch.lines(1.0, 3000.0, 400), 1, stretch.rate_hz)
+    led = retraced(heard, track, phase, Span(start_s=18.0, end_s=19.0), comb)
+    at_s = np.arange(0.5, 19.0, 0.25)
+    assert np.interp(at_s, led.phase.time_s, led.phase.rate_hz) == pytest.approx(8.0 * 6 ** (at_s / 20), rel=0.01)
+    assert np.interp(at_s, led.time_s, led.seen).min() == 1.0
+
+
 def test_phase_is_the_integral_of_the_rate() -> None:
     """Cycles of an exponential sweep in closed form: (f1 - f0) T / ln(f1 / f0)."""
     phase = Phase.from_rate(np.array([0.0, 4.0]), np.array([10.0, 20.0]), 4.0)

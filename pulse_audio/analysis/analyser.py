@@ -274,8 +274,7 @@ def _rate_sd(lines: Lines, main: Piece) -> float:
 def _speed_track(heard: _Heard, comb: Comb, rpm_per_hz: float) -> tuple[tuple[float, float], ...]:
     led = retraced(heard.signals, heard.track, heard.phase, heard.spans[0], comb)
     times = np.arange(TRACK_STEP_S, heard.signals.duration_s, TRACK_STEP_S)
-    seen = np.interp(times, led.time_s, led.evidence) >= LEAST_SEEN * np.median(led.evidence)
-    times = times[seen]
+    times = times[np.interp(times, led.time_s, led.seen) >= LEAST_SEEN]
     rates = np.interp(times, led.phase.time_s, led.phase.rate_hz)
     return tuple((heard.start_s + float(t), float(r) * rpm_per_hz) for t, r in zip(times, rates, strict=True))
 

@@ -84,13 +84,14 @@ class Retraced:
     ----------
     phase : Phase
         In cycles of the first track.
-    time_s, evidence : ndarray, shape (n_frames,)
-        How much better the known lines explain the sound than noise does.
+    time_s, seen : ndarray, shape (n_frames,)
+        How much better the known lines explain the sound than noise does, against the median; 1 where the first track
+        was kept.
     """
 
     phase: Phase
     time_s: Floats
-    evidence: Floats
+    seen: Floats
 
 
 def retraced(heard: Signals, track: Track, phase: Phase, span: Span, comb: Comb) -> Retraced:
@@ -113,7 +114,7 @@ def retraced(heard: Signals, track: Track, phase: Phase, span: Span, comb: Comb)
     doubtful = _doubtful(track, clear)
     held = _joined_to(span, track.time_s[doubtful])
     if phase.is_steady or (held.start_s <= 0.0 and held.end_s >= heard.duration_s):
-        return Retraced(phase=phase, time_s=track.time_s, evidence=track.evidence)
+        return Retraced(phase=phase, time_s=track.time_s, seen=np.ones(len(track.time_s)))
     centres = _centres(track.time_s[doubtful], heard.duration_s)
     hop_s = np.gradient(centres)
     lines, slope = _evidence(heard.wave, centres, hop_s, base_hz, candidates_hz, comb)
@@ -124,10 +125,13 @@ def retraced(heard: Signals, track: Track, phase: Phase, span: Span, comb: Comb)
     evidence[inside] -= 100.0 * (np.abs(off[inside]) > HELD)
     path = _best_path(evidence, slope, centres)
     led = refine(heard, Phase.from_rate(centres, candidates_hz[path], heard.duration_s, phase.step_s))
+    kept = (phase.time_s > held.start_s) & (phase.time_s < held.end_s)
+    rate_hz = np.where(kept, phase.rate_hz, np.interp(phase.time_s, led.time_s, led.rate_hz) / comb.ratio)
+    found = lines[np.arange(len(path)), path] / np.sqrt(hop_s)
     return Retraced(
-        phase=Phase(cycles=led.cycles / comb.ratio, step_s=led.step_s),
+        phase=Phase.from_rate(phase.time_s, rate_hz, heard.duration_s, phase.step_s),
         time_s=centres,
-        evidence=lines[np.arange(len(path)), path] / np.sqrt(hop_s),
+        seen=np.where(inside, 1.0, found / np.median(found)),
     )
 
 
