@@ -103,7 +103,9 @@ def _headline(analysis: Analysis) -> str:
 
 def _pattern_facts(analysis: Analysis) -> list[tuple[str, str]]:
     facts: list[tuple[str, str]] = []
-    if analysis.intervals_deg:
+    if analysis.verdict == "even" and len(analysis.intervals_deg or ()) == 1:
+        facts.append(("intervals", "all alike; in degrees, each reading has its own"))
+    elif analysis.intervals_deg:
         sd = analysis.intervals_sd_deg or (math.nan,) * len(analysis.intervals_deg)
         facts.append(("intervals", _intervals_text(analysis.intervals_deg, sd)))
     if analysis.firing_rate_hz is not None:

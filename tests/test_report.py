@@ -123,6 +123,13 @@ def test_text_of_an_even_engine() -> None:
     assert "hidden" in text
 
 
+def test_one_pulse_a_cycle_gives_no_degrees() -> None:
+    """A rhythm that any cylinder count may have stands for 720 degrees, 360 or less: no reading is singled out."""
+    text = to_text("a.wav", replace(EVEN, intervals_deg=(720.0,), intervals_sd_deg=(0.0,)))
+    assert "all alike; in degrees, each reading has its own" in text
+    assert "720.0 degrees" not in text
+
+
 def test_text_without_an_answer() -> None:
     """No rhythm and no certainty are said as plainly as an answer."""
     assert "No firing rhythm in this sound (almost certain, 99 %)." in to_text("a.wav", NOTHING)
