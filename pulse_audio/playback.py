@@ -261,6 +261,9 @@ class Playback(Generic[Scene_co]):
                 ended = len(samples) < self.block_frames
                 made += self.block_frames
                 self._hand_over(block)
+            # Some devices, when stopped, drop what they still hold: let that be silence.
+            for _ in range(DEVICE_BLOCKS):
+                self._hand_over(np.zeros((self.block_frames, self.channels), dtype=np.float32))
             self._hand_over(None)
         except BaseException as e:  # a thread's error is shown by the thread that waits for it
             self._failure = e

@@ -13,7 +13,7 @@ import pytest
 from numpy.typing import NDArray
 
 from pulse_audio.errors import DeviceError, PulseError
-from pulse_audio.playback import Dropouts, Playback
+from pulse_audio.playback import DEVICE_BLOCKS, Dropouts, Playback
 
 RATE_HZ = 48_000
 FINE = SimpleNamespace(output_underflow=False)
@@ -173,15 +173,16 @@ def test_an_action_is_heard_after_the_queued_blocks(started: Start) -> None:
 
 
 def test_end_of_the_source_is_played_out_then_finished(started: Start) -> None:
-    """The last block is filled up with silence, and the end is known only once it has been handed over."""
+    """The last block is filled up with silence; the end is known once silence has pushed all out of the device."""
     playback = started(Counter(length=300))
     assert np.array_equal(pull(playback)[:, 0], np.arange(256))
     last = pull(playback)[:, 0]
     assert np.array_equal(last[:44], np.arange(256, 300))
     assert np.all(last[44:] == 0)
-    assert not playback.finished.is_set()
-    settle(lambda: not playback._ready.empty())
-    assert np.all(pull(playback) == 0)
+    for _ in range(DEVICE_BLOCKS + 1):
+        assert not playback.finished.is_set()
+        settle(lambda: not playback._ready.empty())
+        assert np.all(pull(playback) == 0)
     assert playback.finished.is_set()
     assert np.all(pull(playback) == 0)
     assert playback.dropouts.total == 0
@@ -274,7 +275,7 @@ def test_stream_is_stopped_softly_at_the_end_and_at_once_otherwise() -> None:
         stream = PaperStream()
         playback = Playback(Counter(length=length), sample_rate_hz=RATE_HZ)
         playback.start(stream)
-        for _ in range(2):
+        for _ in range(2 + DEVICE_BLOCKS):
             settle(lambda p=playback: not p._ready.empty())
             pull(playback)
         playback.close()

@@ -6,6 +6,7 @@ delay of the recorder (5 ms asked for) besides that of the player.
 """
 
 import argparse
+import subprocess
 import sys
 import tempfile
 import time
@@ -18,7 +19,7 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 from machine import machine, row
 from soundserver import RATE_HZ, SoundServer, missing_packages, running_server, wait_until
 from terminal import terminal
-from test_play_e2e import lost_at_start, rendered
+from test_play_e2e import live_engine, lost_at_start, next_blocks
 
 from pulse_audio.hurry import ahead_of_others
 
@@ -49,19 +50,51 @@ def key_delays_ms(server: SoundServer) -> list[float]:
 
 def play_and_compare(server: SoundServer, duration_s: float) -> None:
     """Play, record, and compare with what should have been played, sample for sample."""
-    with server.recording() as monitor:
-        done = server.run("play", LAYOUT, "--rpm", RPM, "--seconds", duration_s, "--block", BLOCK,
-                          timeout_s=duration_s + 60)  # fmt: skip
-    told = [line for line in done.stderr.splitlines() if "dropouts" in line] or ["dropouts: none told"]
-    heard, made = monitor.heard, rendered(LAYOUT, RPM, duration_s)
-    lost = lost_at_start(heard, made)
-    made = made[lost : lost + len(heard)]
-    different = np.flatnonzero(heard[: len(made)] != made)
+    play = ("play", LAYOUT, "--rpm", RPM, "--seconds", duration_s, "--block", BLOCK)
+    with server.recording() as monitor, tempfile.TemporaryFile("w+") as told:
+        player = subprocess.Popen(
+            server.command(*play), env=server.env, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=told
+        )
+        early_s = min(30.0, 0.5 * duration_s)
+        time.sleep(early_s)
+        early_mb = resident_mb(player.pid)
+        time.sleep(0.95 * (duration_s - early_s))
+        late_mb = resident_mb(player.pid)
+        player.wait(duration_s)
+        told.seek(0)
+        dropouts = [line.strip() for line in told if "dropouts" in line] or ["dropouts: none told"]
+    wrong, compared = wrong_samples(monitor.path, duration_s)
     row(
         f"`play` of {LAYOUT} at {RPM} rpm, blocks of {BLOCK}, {duration_s:g} s: exit code; dropouts; wrong samples",
-        f"{done.returncode}; {told[0].strip()}; {different.size} of {len(heard)}",
+        f"{player.returncode}; {dropouts[0]}; {wrong} of {compared}",
         "none",
     )
+    row(f"its memory after {early_s:g} s and near the end", f"{early_mb:.1f}, {late_mb:.1f} MB", "flat")
+
+
+def resident_mb(pid: int) -> float:
+    """Memory that a process holds now."""
+    (line,) = [line for line in Path(f"/proc/{pid}/status").read_text().splitlines() if line.startswith("VmRSS")]
+    return int(line.split()[1]) / 1024
+
+
+def wrong_samples(recorded: Path, duration_s: float) -> tuple[int, int]:
+    """Count the samples that differ from the engine's, and all compared; a piece at a time, however long it is."""
+    left = np.memmap(recorded, "<f4", mode="r", shape=(recorded.stat().st_size // 8, 2))[:, 0]
+    heard = left[np.flatnonzero(left[: 60 * RATE_HZ])[0] :]
+    engine = live_engine(LAYOUT, RPM, duration_s)
+    start = next_blocks(engine, 10 * RATE_HZ // BLOCK)
+    lost = lost_at_start(heard[: 9 * RATE_HZ].astype(np.float64), start.astype(np.float64))
+    block, blocks_left = start[lost:], round(duration_s * RATE_HZ / BLOCK) - len(start) // BLOCK
+    wrong = compared = at = 0
+    while True:
+        piece = heard[at : at + len(block)]
+        wrong += int((piece != block[: len(piece)]).sum())
+        compared, at = compared + len(piece), at + len(block)
+        if not blocks_left:
+            return wrong, compared
+        block = next_blocks(engine, min(blocks_left, 4000))
+        blocks_left -= len(block) // BLOCK
 
 
 def main() -> None:
