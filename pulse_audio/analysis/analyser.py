@@ -39,7 +39,7 @@ SHORTEST_S = 0.5
 MOST_PIECES = 3
 TRACK_STEP_S = 0.25
 UNDECIDED = 0.2  # an answer less likely than this is not given
-PRESENT = 0.79
+PRESENT = 0.65
 LEAST_SEEN = 0.2  # of the median evidence: where the lines are fainter, half of all speeds found are wrong
 CLEARLY_SLOWER = 20.0  # evidence for a beat slower than any engine over that for an engine
 CLEARLY_SLOWER_SHARE = 0.01
@@ -196,7 +196,7 @@ def _answer(heard: _Heard, hints: Hints, duration_s: float, sample_rate_hz: int,
     choice = choose(engines(runs, main.rate_hz), hints)
     if choice is None:
         return replace(blank, verdict="undetermined", notes=(*heard.notes, "the hints leave no engine that fits"))
-    clues = presence.clues(heard.signals, span, material, choice.best.hypothesis)
+    clues = presence.clues(heard.signals, heard.track, span, material, choice.best.hypothesis)
     evidence = float(choice.best.hypothesis.evidence[0])
     slower = max((float(h.evidence[0]) for h in found if h not in runs), default=-math.inf) - evidence
     is_slower = slower > max(CLEARLY_SLOWER, CLEARLY_SLOWER_SHARE * evidence)

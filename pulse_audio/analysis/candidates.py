@@ -1,7 +1,7 @@
 """The patterns that are weighed against each other, and how common each is.
 
-The catalogue is the prior: layouts of one or two pulses count twice, as more than half of the machines that people
-record for their rhythm have one or two cylinders, all others once, and layouts that fire alike add up. A few pairs of
+The catalogue is the prior: layouts of two pulses count twice, as more than half of the machines that people record for
+their rhythm are twins, all others once, and layouts that fire alike add up. A few pairs of
 intervals in between stand for V-twins of other angles, with a small weight. Nothing else is supposed: a rhythm that no
 layout makes must show itself by fitting none of these well.
 """
@@ -17,7 +17,7 @@ from pulse_audio.catalogue import layout, layout_names
 
 OTHER_TWINS_DEG = (265, 275, 280, 290, 295, 305, 318, 325)
 OTHER_TWINS_WEIGHT = 0.25  # of a layout each
-FEW_PULSES, FEW_WEIGHT = 2, 2.0
+TWIN_WEIGHT = 2.0
 BANKED_PULSES = (4, 6, 8, 10, 12, 16)
 ALIKE = 1e-3  # of a cycle
 WEAK_PULSES = (3, 4, 5, 6)
@@ -79,8 +79,8 @@ def candidates() -> tuple[Candidate, ...]:
                 break
         else:
             groups.append((intervals, [(name, entry.strokes, len(entry.cylinders))]))
-    weights = [len(members) * (FEW_WEIGHT if len(intervals) <= FEW_PULSES else 1.0) for intervals, members in groups]
-    other_weight = FEW_WEIGHT * OTHER_TWINS_WEIGHT
+    weights = [len(members) * (TWIN_WEIGHT if len(intervals) == 2 else 1.0) for intervals, members in groups]
+    other_weight = TWIN_WEIGHT * OTHER_TWINS_WEIGHT
     total = sum(weights) + other_weight * len(OTHER_TWINS_DEG)
     named = [
         Candidate(

@@ -1,8 +1,9 @@
 """Is there an engine at all? Odds from a few measures that have a physical reason.
 
 An engine's pulses put lines on many multiples of their rate at once, carry flow noise that swells in the same rhythm,
-and never pause: its level is steady, or follows its speed smoothly. Speech and music swell and fade from note to note;
-a fan or hum has few lines; noise has none.
+and never pause: its level is steady, or follows its speed smoothly. Its speed wanders a little and cannot leap. Speech
+and music swell and fade and leap from note to note; a clock's beat stands still; a tone or a bell rings too clean; a fan
+or hum has few lines; noise has none.
 """
 
 import math
@@ -14,8 +15,10 @@ from pulse_audio.analysis.fold import Piece
 from pulse_audio.analysis.hypotheses import Hypothesis, Material
 from pulse_audio.analysis.pieces import Span
 from pulse_audio.analysis.prepare import WAVE_RATE_HZ, Signals
+from pulse_audio.analysis.speedtrack import Track
 
-LINES_TOP_HZ = 1000.0
+LINES_TOP_HZ, HISS_TOP_HZ = 1000.0, 300.0
+LEAP = 0.1  # natural log of the rate in a fifth of a second
 LEVEL_STEP_S = 0.1  # or one cycle, if that is longer: within it, pulses come and go
 
 
@@ -32,6 +35,12 @@ class Clues:
     level_spread_db : float
         Standard deviation of the level from tenth to tenth of a second, or from cycle to cycle.
     firing_hz : float
+    line_strength : float
+        Mean natural log of the power of those multiples over the noise, nothing below 1.
+    wander : float
+        Median change of the track's rate from frame to frame, natural log.
+    leaps : float
+        Share of frames at which the track's rate changes by more than a tenth.
     """
 
     wave_lines: float
@@ -39,19 +48,26 @@ class Clues:
     line_share: float
     level_spread_db: float
     firing_hz: float
+    line_strength: float
+    wander: float
+    leaps: float
 
 
-def clues(heard: Signals, span: Span, material: Material, best: Hypothesis) -> Clues:
+def clues(heard: Signals, track: Track, span: Span, material: Material, best: Hypothesis) -> Clues:
     """Measure what tells an engine from other sounds."""
     wave, hiss = material.wave[0], material.hiss[0]
-    wave_lines, share = _clear_lines(wave, best.ratio, LINES_TOP_HZ)
-    hiss_lines, _ = _clear_lines(hiss, best.ratio, 300.0)
+    wave_lines, share, strength = _clear_lines(wave, best.ratio, LINES_TOP_HZ)
+    hiss_lines, _, _ = _clear_lines(hiss, best.ratio, HISS_TOP_HZ)
+    steps = np.abs(np.diff(np.log(track.rate_hz)))
     return Clues(
         wave_lines=wave_lines,
         hiss_lines=hiss_lines,
         line_share=share,
         level_spread_db=_level_spread_db(heard, span, max(LEVEL_STEP_S, 1 / (wave.rate_hz * best.ratio))),
         firing_hz=wave.rate_hz * best.ratio * best.candidate.pulses,
+        line_strength=strength,
+        wander=float(np.median(steps)) if len(steps) else 0.0,
+        leaps=float((steps > LEAP).mean()) if len(steps) else 0.0,
     )
 
 
@@ -62,25 +78,30 @@ def _level_spread_db(heard: Signals, span: Span, step_s: float) -> float:
     return float(np.std(10 * np.log10(power + 1e-9))) if len(power) else 0.0
 
 
-def _clear_lines(piece: Piece, ratio: float, top_hz: float) -> tuple[float, float]:
+def _clear_lines(piece: Piece, ratio: float, top_hz: float) -> tuple[float, float, float]:
     lines = piece.lines(ratio, top_hz, 60)
     power = np.abs(lines.amplitude) ** 2
     clear = float((power > 10 * lines.noise_power).sum())
     low, high = 4, int(min(top_hz / piece.rate_hz * piece.cycles, len(piece.power)))
     # A Hann line spreads over three bins: power 1, 1/4, 1/4.
-    return clear, float(1.5 * np.maximum(power - lines.noise_power, 0).sum() / max(piece.power[low:high].sum(), 1e-30))
+    share = 1.5 * np.maximum(power - lines.noise_power, 0).sum() / max(piece.power[low:high].sum(), 1e-30)
+    strength = np.log(np.maximum(power / lines.noise_power, 1.0)).mean() if len(power) else 0.0
+    return clear, float(share), float(strength)
 
 
-# Weights of a logistic regression (penalty 1/2 of their squares, standardised) of engines against other sounds: 381
-# made and real engines and 631 other sounds; docs/studies/accuracy.py measures it on others.
-INTERCEPT = -4.06
-PER_WAVE_LINES = 1.46  # per natural log of 1 + lines: the more multiples, the more pulse-like
-PER_HISS_LINES = 1.01  # flow noise swells with the pulses; tones and voices have no such noise
-PER_LINE_SHARE = 1.45
+# Weights of a logistic regression (penalty 1/2 of their squares, standardised) of engines against other sounds: 795
+# made engines and 1696 other sounds, a third of them real; docs/studies/accuracy.py measures it on others.
+INTERCEPT = -2.81
+PER_WAVE_LINES = 2.52  # per natural log of 1 + lines: the more multiples, the more pulse-like
+PER_HISS_LINES = 1.10  # flow noise swells with the pulses; tones and voices have no such noise
+PER_LINE_SHARE = 4.23
+PER_LINE_STRENGTH = -0.65  # as many lines that stand higher over less noise: a tone, a bell
 PER_LEVEL_DB = -0.55
-PER_FAST = -0.69  # per natural log above 60 firings a second, where voices and instruments sing
-PER_SLOW = -3.19  # per natural log below 15 firings a second, where clocks and drums beat, and only singles idle
-FAST_HZ, SLOW_HZ = 60.0, 15.0
+PER_SLOW = -4.16  # per natural log below 15 firings a second, where clocks and drums beat, and only singles idle
+PER_WANDER = 0.89  # per natural log, from a thousandth: no engine turns like clockwork
+PER_LEAP = -8.3  # from note to note
+SLOW_HZ = 15.0
+STANDSTILL = 1e-3
 LEAST_SHARE = 0.05  # many clear lines that hold less of the sound are not what one hears: they count for less
 HUM_TOLERANCE = 0.002
 PULSE_LINES = 0.8  # share of the multiples up to 1000 Hz: a pulse fills them, hum dies away before
@@ -99,9 +120,11 @@ def probability(found: Clues, hum_hz: float | None) -> float:
         + PER_WAVE_LINES * math.log1p(found.wave_lines * heard)
         + PER_HISS_LINES * math.log1p(found.hiss_lines * heard)
         + PER_LINE_SHARE * found.line_share
+        + PER_LINE_STRENGTH * found.line_strength
         + PER_LEVEL_DB * found.level_spread_db
-        + PER_FAST * max(math.log(found.firing_hz / FAST_HZ), 0.0)
         + PER_SLOW * max(math.log(SLOW_HZ / found.firing_hz), 0.0)
+        + PER_WANDER * math.log(found.wander + STANDSTILL)
+        + PER_LEAP * found.leaps
     )
     return 1 / (1 + math.exp(-log_odds))
 

@@ -51,12 +51,16 @@ def choose(found: Sequence[Engine], hints: Hints) -> Choice | None:
     # How far the likelihood is to be believed is not known: the mean over its dampings.
     odds = softmax([e.log_odds for e in allowed], axis=0).mean(axis=1)
     weighed = sorted(zip(allowed, odds.tolist(), strict=True), key=lambda pair: -pair[1])
+    heads: dict[tuple[object, ...], Engine] = {}
     answers: dict[tuple[object, ...], float] = {}
     for engine, probability in weighed:
         key = _answer(engine)
+        heads.setdefault(key, engine)
         answers[key] = answers.get(key, 0.0) + probability
-    top = max(answers, key=lambda key: answers[key])
-    best = next(engine for engine, _ in weighed if _answer(engine) == top)
+    # A rhythm between two patterns shares its odds out among both: neighbours that count as one answer count together.
+    likely = {key: probability for key, probability in answers.items() if probability > LEAST_PROBABILITY / 10}
+    together = {key: sum(p for other, p in likely.items() if _agrees(heads[other], heads[key])) for key in likely}
+    best = heads[max(together, key=lambda key: together[key])]
     total = sum(probability for engine, probability in weighed if _agrees(engine, best))
     return Choice(
         best=best,

@@ -52,6 +52,9 @@ level_option = click.option(
 )
 
 
+LONGEST_S = 12 * 3600.0
+
+
 @click.command()
 @options.layout_argument(many=True)
 @click.option("--rpm", type=options.RPM, default=900.0, show_default=True, help="Crank speed to begin with.")
@@ -63,7 +66,7 @@ level_option = click.option(
 @click.option(
     "--seconds",
     "duration_s",
-    type=options.Within(0.1, options.MAX_DURATION_S),
+    type=options.Within(0.1, LONGEST_S),
     metavar="S",
     help="Play for so long, without keys.",
 )

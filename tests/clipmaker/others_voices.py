@@ -124,7 +124,7 @@ def drone(rng: Rng, samples: int, rate_hz: int) -> Floats:
     """Hold a chord as an organ does, steady for the whole clip."""
     root = rng.uniform(40, 260)
     chord = root * 2 ** (np.array(rng.choice([(0, 4, 7), (0, 3, 7), (0, 7, 12), (0, 5, 9), (0, 0, 0)])) / 12)
-    seconds = samples / rate_hz
+    seconds = (samples + 1) / rate_hz  # rounding must not cost the last sample
     x = sum(_note(rng, f * (1 + 1e-3 * rng.standard_normal()), seconds, rate_hz, "organ")[:samples] for f in chord)
     return x + np.zeros(samples) + 0.01 * rng.standard_normal(samples)
 
