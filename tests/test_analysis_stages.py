@@ -200,6 +200,18 @@ def test_spans_hold_no_silence() -> None:
     assert second.end_s == pytest.approx(2.5, abs=0.2)
 
 
+def test_a_slow_sweep_is_heard_in_long_stretches() -> None:
+    """A cycle of 4 a second that doubles in 8 s: one second holds four cycles, which say nothing; ten are taken."""
+    time_s = frame_times(8.0)
+    rate_hz = 4.0 * 2 ** (time_s / 8)
+    track = Track(time_s=time_s, rate_hz=rate_hz, evidence=np.full(len(time_s), 15.0))
+    heard = Signals(wave=np.ones(8 * WAVE_RATE_HZ), envelope=np.zeros(8 * ENVELOPE_RATE_HZ))
+    phase = Phase.from_rate(time_s, rate_hz, 8.0)
+    first, second, *_ = steady_spans(heard, track, phase, 3)
+    assert phase.at(first.end_s) - phase.at(first.start_s) > 8  # ten, less what its ends keep away from the rest
+    assert phase.at(second.end_s) - phase.at(second.start_s) > 8
+
+
 def test_misfit_is_the_gaussian_density() -> None:
     """Against scipy's multivariate normal of the real and imaginary parts (each has half of the covariance)."""
     rng = np.random.default_rng(3)
@@ -321,19 +333,59 @@ def test_lines_stand_at_their_power() -> None:
     assert np.median(lines.noise_power) == pytest.approx(6 * 0.01 / len(time_s), rel=0.3)
 
 
+# A four at idle as a phone hears it: most multiples clear, 20 dB above the noise, the speed wandering a little.
+IDLE = presence.Clues(
+    wave_lines=20,
+    hiss_lines=3,
+    line_share=0.7,
+    level_spread_db=0.8,
+    firing_hz=30.0,
+    line_strength=4.6,
+    wander=0.005,
+    leaps=0.0,
+)
+
+
 def test_a_tone_on_the_mains_is_no_engine() -> None:
     """Two clear lines at the mains' rate are hum; a pulse there, with most multiples clear, may be an engine."""
-    few = presence.Clues(wave_lines=4, hiss_lines=2, line_share=0.9, level_spread_db=0.1, firing_hz=50.0)
-    many = presence.Clues(wave_lines=19, hiss_lines=5, line_share=0.9, level_spread_db=0.1, firing_hz=50.0)
+    few = replace(IDLE, wave_lines=4, hiss_lines=2, line_share=0.9, firing_hz=50.0)
+    many = replace(few, wave_lines=19, hiss_lines=5)
     assert presence.probability(few, 50.0) < 0.5
     assert presence.probability(many, 50.0) > 0.9
 
 
-def test_swelling_and_fading_speaks_against_an_engine() -> None:
-    """The same lines with a level that swings by 10 dB from tenth to tenth of a second: music, not an engine."""
-    steady = presence.Clues(wave_lines=20, hiss_lines=3, line_share=0.7, level_spread_db=0.8, firing_hz=30.0)
-    swinging = presence.Clues(wave_lines=20, hiss_lines=3, line_share=0.7, level_spread_db=10.0, firing_hz=30.0)
-    assert presence.probability(steady, None) > 0.75 > presence.probability(swinging, None)
+@pytest.mark.parametrize(
+    "other",
+    [{"level_spread_db": 12.0}, {"leaps": 0.8}, {"firing_hz": 2.0}, {"wave_lines": 2, "hiss_lines": 0}],
+    ids=["swells and fades", "leaps from note to note", "a slow beat", "few multiples"],
+)
+def test_what_speaks_against_an_engine(other: dict[str, float]) -> None:
+    """An idle is one; the same with a level, a rate or lines that no running engine has is none (common practice)."""
+    assert presence.probability(IDLE, None) > 0.9
+    assert presence.probability(replace(IDLE, **other), None) < 0.3
+
+
+def test_a_clean_tone_that_stands_still_is_less_like_an_engine() -> None:
+    """Lines 30 dB above the noise at a rate that never changes: a generator or an organ rather than an engine."""
+    clean = replace(IDLE, hiss_lines=1, line_strength=7.0, wander=0.0)
+    assert presence.probability(clean, None) < 0.3
+    assert presence.probability(replace(clean, line_strength=4.6, wander=0.005), None) > 0.8
+
+
+def test_neighbouring_patterns_count_as_one_answer() -> None:
+    """Odds of 0.4 for one pulse and of 0.3 for each of two twins 5 degrees apart: it is a twin, with 0.6."""
+    one = next(c for c in candidates() if c.is_even and c.pulses == 1)
+    twins = [c for c in candidates() if c.pulses == 2 and round(720 * c.fractions[1]) in (280, 285)]
+    (fit,) = fits([lines_of([0.0], [1.0])], Shapes.of([Way(np.zeros(1))]), ALIKE, pattern.WAVE)
+    odds = {one: 0.4, twins[0]: 0.3, twins[1]: 0.3}
+    heard = [
+        Hypothesis(ratio=1.0, candidate=c, evidence=np.full(2, np.log(share / c.weight)), fit=fit)
+        for c, share in odds.items()
+    ]
+    choice = choose(engines(heard, 20.0), Hints())
+    assert choice is not None
+    assert not choice.even
+    assert choice.probability == pytest.approx(0.6, abs=0.01)
 
 
 def test_every_even_layout_is_as_likely() -> None:

@@ -11,7 +11,9 @@ from pulse_audio.analysis.speedtrack import HOP_S, Track
 
 Floats = NDArray[np.float64]
 
-STEADY_SPREAD = 0.06  # natural log of speed: up to here lines of one order do not run into the next ones' places
+STEADY_SPREAD = 0.06  # natural log of speed: the pipes' answer to lines below 1 kHz is still the same
+STEADY_BELOW_HZ = 12.0  # at a lower rate the lines that are looked at end lower, and the speed may change more
+RACING_PER_S = 0.25  # natural log: where the speed changes faster, that does not hold
 WIDEST_SPREAD = 0.35
 LONGEST_S = 10.0
 FEWEST_CYCLES = 10
@@ -37,13 +39,15 @@ class Span:
 def steady_spans(heard: Signals, track: Track, phase: Phase, most: int) -> tuple[Span, ...]:
     """Return up to `most` stretches that do not overlap, the best first.
 
-    A stretch is worth its length, less where evidence is thin, and less the more the speed changes in it. It holds no
-    silence.
+    A stretch is worth its length, less where evidence is thin, less the more the speed changes in it, and less if it
+    holds too few cycles. It holds no silence.
     """
     duration_s = heard.duration_s
     log_rate = np.log(np.interp(track.time_s, phase.time_s, phase.rate_hz))
     worth = 0.2 + np.clip(track.evidence / CLEAR_EVIDENCE, 0, 1)
     frames = len(log_rate)
+    slope_per_s = np.abs(np.gradient(log_rate, HOP_S)) if frames > 1 else np.zeros(frames)
+    steady_spread = STEADY_SPREAD * np.maximum(1.0, STEADY_BELOW_HZ / np.exp(log_rate))
     free = _audible(heard.wave, frames)
     spans: list[Span] = []
     while len(spans) < most:
@@ -53,7 +57,11 @@ def steady_spans(heard: Signals, track: Track, phase: Phase, most: int) -> tuple
             stop = start + (int(taken[0]) if len(taken) else frames - start)
             stop = min(stop, start + int(LONGEST_S / HOP_S))
             spread = np.maximum.accumulate(log_rate[start:stop]) - np.minimum.accumulate(log_rate[start:stop])
-            score = np.cumsum(worth[start:stop]) / np.sqrt(1 + (spread / STEADY_SPREAD) ** 2)
+            racing = np.maximum.accumulate(slope_per_s[start:stop]) > RACING_PER_S
+            spread = np.where(racing, spread * steady_spread[start] / STEADY_SPREAD, spread)
+            cycles = np.cumsum(np.exp(log_rate[start:stop])) * HOP_S
+            score = np.cumsum(worth[start:stop]) / np.sqrt(1 + (spread / steady_spread[start]) ** 2)
+            score *= np.minimum(1.0, cycles / FEWEST_CYCLES)
             score[spread > WIDEST_SPREAD] = 0
             pick = int(score.argmax())
             if score[pick] > best:

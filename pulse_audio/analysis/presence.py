@@ -2,8 +2,8 @@
 
 An engine's pulses put lines on many multiples of their rate at once, carry flow noise that swells in the same rhythm,
 and never pause: its level is steady, or follows its speed smoothly. Its speed wanders a little and cannot leap. Speech
-and music swell and fade and leap from note to note; a clock's beat stands still; a tone or a bell rings too clean; a fan
-or hum has few lines; noise has none.
+and music swell and fade and leap from note to note; a clock's beat stands still; a tone or a bell rings too clean; a
+fan or hum has few lines; noise has none.
 """
 
 import math
@@ -28,7 +28,7 @@ class Clues:
 
     Attributes
     ----------
-    wave_lines, hiss_lines : float
+    wave_lines, hiss_lines : int
         Number of clear lines (10 dB above noise) at multiples of the cycle rate, in the wave and in the hiss.
     line_share : float
         Share of the wave's power up to 1000 Hz that stands in those lines.
@@ -36,15 +36,15 @@ class Clues:
         Standard deviation of the level from tenth to tenth of a second, or from cycle to cycle.
     firing_hz : float
     line_strength : float
-        Mean natural log of the power of those multiples over the noise, nothing below 1.
+        Mean natural log of the power of the clear lines in the wave over the noise.
     wander : float
         Median change of the track's rate from frame to frame, natural log.
     leaps : float
         Share of frames at which the track's rate changes by more than a tenth.
     """
 
-    wave_lines: float
-    hiss_lines: float
+    wave_lines: int
+    hiss_lines: int
     line_share: float
     level_spread_db: float
     firing_hz: float
@@ -78,30 +78,31 @@ def _level_spread_db(heard: Signals, span: Span, step_s: float) -> float:
     return float(np.std(10 * np.log10(power + 1e-9))) if len(power) else 0.0
 
 
-def _clear_lines(piece: Piece, ratio: float, top_hz: float) -> tuple[float, float, float]:
+def _clear_lines(piece: Piece, ratio: float, top_hz: float) -> tuple[int, float, float]:
     lines = piece.lines(ratio, top_hz, 60)
     power = np.abs(lines.amplitude) ** 2
-    clear = float((power > 10 * lines.noise_power).sum())
+    over_noise = power / lines.noise_power
+    clear = over_noise[over_noise > 10]
     low, high = 4, int(min(top_hz / piece.rate_hz * piece.cycles, len(piece.power)))
     # A Hann line spreads over three bins: power 1, 1/4, 1/4.
     share = 1.5 * np.maximum(power - lines.noise_power, 0).sum() / max(piece.power[low:high].sum(), 1e-30)
-    strength = np.log(np.maximum(power / lines.noise_power, 1.0)).mean() if len(power) else 0.0
-    return clear, float(share), float(strength)
+    return len(clear), float(share), float(np.log(clear).mean()) if len(clear) else 0.0
 
 
 # Weights of a logistic regression (penalty 1/2 of their squares, standardised) of engines against other sounds: 795
 # made engines and 1696 other sounds, a third of them real; docs/studies/accuracy.py measures it on others.
-INTERCEPT = -2.81
-PER_WAVE_LINES = 2.52  # per natural log of 1 + lines: the more multiples, the more pulse-like
-PER_HISS_LINES = 1.10  # flow noise swells with the pulses; tones and voices have no such noise
-PER_LINE_SHARE = 4.23
-PER_LINE_STRENGTH = -0.65  # as many lines that stand higher over less noise: a tone, a bell
-PER_LEVEL_DB = -0.55
-PER_SLOW = -4.16  # per natural log below 15 firings a second, where clocks and drums beat, and only singles idle
-PER_WANDER = 0.89  # per natural log, from a thousandth: no engine turns like clockwork
-PER_LEAP = -8.3  # from note to note
+INTERCEPT = 0.92
+PER_WAVE_LINES = 2.13  # per natural log of 1 + lines: the more multiples, the more pulse-like
+PER_HISS_LINES = 1.15  # flow noise swells with the pulses; tones and voices have no such noise
+PER_LINE_SHARE = 6.50
+PER_STRENGTH = -1.20  # lines that stand high over little noise: a tone, an organ, a bell
+PER_LEVEL_DB = -0.57
+PER_SLOW = -4.43  # per natural log below 15 firings a second, where clocks and drums beat, and only singles idle
+PER_WANDER = 1.06  # per natural log: no engine turns like clockwork
+PER_LEAP = -9.5  # from note to note
+MOST_STRENGTH = 7.0  # 30 dB: a synthesised engine may be as clean as any tone
 SLOW_HZ = 15.0
-STANDSTILL = 1e-3
+STANDSTILL = 4e-3  # two steps of the track's grid
 LEAST_SHARE = 0.05  # many clear lines that hold less of the sound are not what one hears: they count for less
 HUM_TOLERANCE = 0.002
 PULSE_LINES = 0.8  # share of the multiples up to 1000 Hz: a pulse fills them, hum dies away before
@@ -120,7 +121,7 @@ def probability(found: Clues, hum_hz: float | None) -> float:
         + PER_WAVE_LINES * math.log1p(found.wave_lines * heard)
         + PER_HISS_LINES * math.log1p(found.hiss_lines * heard)
         + PER_LINE_SHARE * found.line_share
-        + PER_LINE_STRENGTH * found.line_strength
+        + PER_STRENGTH * min(found.line_strength, MOST_STRENGTH)
         + PER_LEVEL_DB * found.level_spread_db
         + PER_SLOW * max(math.log(SLOW_HZ / found.firing_hz), 0.0)
         + PER_WANDER * math.log(found.wander + STANDSTILL)
