@@ -58,9 +58,9 @@ def steady_spans(heard: Signals, track: Track, phase: Phase, most: int) -> tuple
             stop = min(stop, start + int(LONGEST_S / HOP_S))
             spread = np.maximum.accumulate(log_rate[start:stop]) - np.minimum.accumulate(log_rate[start:stop])
             racing = np.maximum.accumulate(slope_per_s[start:stop]) > RACING_PER_S
-            spread = np.where(racing, spread * steady_spread[start] / STEADY_SPREAD, spread)
+            allowed = np.where(racing, STEADY_SPREAD, steady_spread[start])
             cycles = np.cumsum(np.exp(log_rate[start:stop])) * HOP_S
-            score = np.cumsum(worth[start:stop]) / np.sqrt(1 + (spread / steady_spread[start]) ** 2)
+            score = np.cumsum(worth[start:stop]) / np.sqrt(1 + (spread / allowed) ** 2)
             score *= np.minimum(1.0, cycles / FEWEST_CYCLES)
             score[spread > WIDEST_SPREAD] = 0
             pick = int(score.argmax())
