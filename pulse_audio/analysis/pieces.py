@@ -18,9 +18,10 @@ WIDEST_SPREAD = 0.35
 LONGEST_S = 10.0
 FEWEST_CYCLES = 10
 CLEAR_EVIDENCE = 20.0
+THIN = 0.25  # of the median evidence: there the lines are lost, and a stretch ends before it
 SILENT = 1e-4  # of the power of the loud parts: 40 dB below them an engine stands still, or the recorder was off
 LOUD = 0.9  # quantile
-EDGE_S = 0.2  # a stretch that ends where the speed runs away keeps this far from it
+EDGE_S = 0.2  # a stretch keeps so far from where the speed runs away and, if it changes, from the recording's ends
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -45,6 +46,7 @@ def steady_spans(heard: Signals, track: Track, phase: Phase, most: int) -> tuple
     duration_s = heard.duration_s
     log_rate = np.log(np.interp(track.time_s, phase.time_s, phase.rate_hz))
     worth = 0.2 + np.clip(track.evidence / CLEAR_EVIDENCE, 0, 1)
+    worth[track.evidence < THIN * np.median(track.evidence)] = -0.2
     frames = len(log_rate)
     slope_per_s = np.abs(np.gradient(log_rate, HOP_S)) if frames > 1 else np.zeros(frames)
     steady_spread = STEADY_SPREAD * np.maximum(1.0, STEADY_BELOW_HZ / np.exp(log_rate))
@@ -69,9 +71,12 @@ def steady_spans(heard: Signals, track: Track, phase: Phase, most: int) -> tuple
         if best == 0.0:
             break
         free[first : last + 1] = False
+        length_s = (last + 1 - first) * HOP_S
+        edge_s = min(EDGE_S, length_s / 6)
+        changes = np.ptp(log_rate[first : last + 1]) > STEADY_SPREAD
         span = Span(
-            start_s=0.0 if first == 0 else float(track.time_s[first]) - HOP_S / 2 + EDGE_S,
-            end_s=duration_s if last == frames - 1 else float(track.time_s[last]) + HOP_S / 2 - EDGE_S,
+            start_s=float(track.time_s[first]) - HOP_S / 2 + edge_s if first or changes else 0.0,
+            end_s=float(track.time_s[last]) + HOP_S / 2 - edge_s if last < frames - 1 or changes else duration_s,
         )
         if spans and phase.at(span.end_s) - phase.at(span.start_s) < FEWEST_CYCLES:
             break
