@@ -385,6 +385,7 @@ def test_neighbouring_patterns_count_as_one_answer() -> None:
     assert choice is not None
     assert not choice.even
     assert choice.probability == pytest.approx(0.6, abs=0.01)
+    assert choice.intervals * 720 == pytest.approx([282.5, 437.5])  # the mean of both
 
 
 def test_every_even_layout_is_as_likely() -> None:

@@ -225,7 +225,8 @@ def _described(
         placed = Placed(fractions=candidate.fractions, interval_sd=np.full(pulses, 0.0))
         intervals = np.full(pulses, 1 / pulses)
     else:
-        placed = place_pulses(lines, candidate.fractions, hypothesis.fit)
+        heard_near = np.append(0.0, np.cumsum(choice.intervals)[:-1])
+        placed = place_pulses(lines, heard_near, hypothesis.fit)
         intervals = np.diff(np.append(placed.fractions, 1.0))
     levels = pulse_levels(lines, placed.fractions, hypothesis.fit)
     cycle_hz, all_lines = main.rate_hz * ratio, main.lines(ratio, TOP_HZ, int(TOP_HZ))

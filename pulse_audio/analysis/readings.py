@@ -31,6 +31,8 @@ class Choice:
     best : Engine
         Most probable engine of the most probable answer.
     even : bool
+    intervals : ndarray, shape (n_pulses,)
+        Parts of the cycle: the mean over the patterns that count as this answer, by their odds.
     probability : float
         That verdict and intervals are right, given that an engine runs.
     weighed : tuple of (Engine, probability)
@@ -39,6 +41,7 @@ class Choice:
 
     best: Engine
     even: bool
+    intervals: Floats
     probability: float
     weighed: tuple[tuple[Engine, float], ...]
 
@@ -61,10 +64,12 @@ def choose(found: Sequence[Engine], hints: Hints) -> Choice | None:
     likely = {key: probability for key, probability in answers.items() if probability > LEAST_PROBABILITY / 10}
     together = {key: sum(p for other, p in likely.items() if _agrees(heads[other], heads[key])) for key in likely}
     best = heads[max(together, key=lambda key: together[key])]
-    total = sum(probability for engine, probability in weighed if _agrees(engine, best))
+    agreeing = [(engine.hypothesis.candidate, probability) for engine, probability in weighed if _agrees(engine, best)]
+    total = sum(probability for _, probability in agreeing)
     return Choice(
         best=best,
         even=best.hypothesis.candidate.is_even,
+        intervals=_mean_intervals(agreeing, best.hypothesis.candidate),
         probability=min(total, 1.0),
         weighed=tuple(weighed),
     )
@@ -95,6 +100,17 @@ def _agrees(engine: Engine, best: Engine) -> bool:
     if candidate.is_even != chosen.is_even or abs(rate - 1) > SAME_RATE:
         return False
     return chosen.is_even or same_rotation(candidate.intervals, chosen.intervals, NEAR_PATTERN)
+
+
+def _mean_intervals(agreeing: Sequence[tuple[Candidate, float]], best: Candidate) -> Floats:
+    """Mean of patterns that are nearly alike, each turned so that it suits the best one."""
+    if best.is_even:
+        return best.intervals
+    turned = [
+        min((np.roll(c.intervals, k) for k in range(c.pulses)), key=lambda t: float(np.abs(t - best.intervals).max()))
+        for c, _ in agreeing
+    ]
+    return np.average(turned, axis=0, weights=[p for _, p in agreeing])
 
 
 def readings(choice: Choice, track_hz: float, hints: Hints) -> tuple[Reading, ...]:
