@@ -12,7 +12,7 @@ from pulse_audio.analysis.candidates import Candidate, candidates, same_rotation
 from pulse_audio.analysis.hypotheses import Engine, speed_log_odds
 from pulse_audio.analysis.result import Hints, Reading
 from pulse_audio.catalogue import find_layout
-from pulse_audio.units import cycle_deg, cycle_hz, rpm_from_cycle_hz
+from pulse_audio.units import cycle_hz, rpm_from_cycle_hz
 
 Floats = NDArray[np.float64]
 
@@ -199,8 +199,3 @@ def _difference(heard: Candidate, wanted_even: bool, wanted: Floats) -> str:
     gaps = [np.abs(np.roll(heard.intervals, k) - wanted) for k in range(len(wanted))]
     worst = min(gaps, key=lambda gap: float(gap.max()))
     return f"an interval differs by {720 * float(worst.max()):.0f} degrees on a 720 degree cycle"
-
-
-def cycle_strokes(choice: Choice) -> tuple[int, float]:
-    """Strokes of the best reading and the degrees in its cycle."""
-    return choice.best.strokes, cycle_deg(choice.best.strokes)
