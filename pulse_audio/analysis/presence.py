@@ -10,6 +10,7 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from pulse_audio.analysis.fold import Piece
 from pulse_audio.analysis.hypotheses import Hypothesis, Material
@@ -18,6 +19,7 @@ from pulse_audio.analysis.prepare import WAVE_RATE_HZ, Signals
 from pulse_audio.analysis.speedtrack import Track
 
 LINES_TOP_HZ, HISS_TOP_HZ = 1000.0, 300.0
+CLEAR = 10.0  # of the noise's power
 LEAP = 0.1  # natural log of the rate in a fifth of a second
 LEVEL_STEP_S = 0.1  # or one cycle, if that is longer: within it, pulses come and go
 
@@ -35,6 +37,8 @@ class Clues:
     level_spread_db : float
         Standard deviation of the level from tenth to tenth of a second, or from cycle to cycle.
     firing_hz : float
+    line_fill : float
+        Share of those multiples in the wave that are clear.
     line_strength : float
         Mean natural log of the power of the clear lines in the wave over the noise.
     wander : float
@@ -48,6 +52,7 @@ class Clues:
     line_share: float
     level_spread_db: float
     firing_hz: float
+    line_fill: float
     line_strength: float
     wander: float
     leaps: float
@@ -56,16 +61,18 @@ class Clues:
 def clues(heard: Signals, track: Track, span: Span, material: Material, best: Hypothesis) -> Clues:
     """Measure what tells an engine from other sounds."""
     wave, hiss = material.wave[0], material.hiss[0]
-    wave_lines, share, strength = _clear_lines(wave, best.ratio, LINES_TOP_HZ)
-    hiss_lines, _, _ = _clear_lines(hiss, best.ratio, HISS_TOP_HZ)
+    wave_over, share = _lines_over_noise(wave, best.ratio, LINES_TOP_HZ)
+    hiss_over, _ = _lines_over_noise(hiss, best.ratio, HISS_TOP_HZ)
+    clear = wave_over[wave_over > CLEAR]
     steps = np.abs(np.diff(np.log(track.rate_hz)))
     return Clues(
-        wave_lines=wave_lines,
-        hiss_lines=hiss_lines,
+        wave_lines=len(clear),
+        hiss_lines=int((hiss_over > CLEAR).sum()),
         line_share=share,
         level_spread_db=_level_spread_db(heard, span, max(LEVEL_STEP_S, 1 / (wave.rate_hz * best.ratio))),
         firing_hz=wave.rate_hz * best.ratio * best.candidate.pulses,
-        line_strength=strength,
+        line_fill=len(clear) / max(len(wave_over), 1),
+        line_strength=float(np.log(clear).mean()) if len(clear) else 0.0,
         wander=float(np.median(steps)) if len(steps) else 0.0,
         leaps=float((steps > LEAP).mean()) if len(steps) else 0.0,
     )
@@ -78,29 +85,28 @@ def _level_spread_db(heard: Signals, span: Span, step_s: float) -> float:
     return float(np.std(10 * np.log10(power + 1e-9))) if len(power) else 0.0
 
 
-def _clear_lines(piece: Piece, ratio: float, top_hz: float) -> tuple[int, float, float]:
+def _lines_over_noise(piece: Piece, ratio: float, top_hz: float) -> tuple[NDArray[np.float64], float]:
+    """Power of each multiple over the noise, and the share of all power that stands in them."""
     lines = piece.lines(ratio, top_hz, 60)
     power = np.abs(lines.amplitude) ** 2
-    over_noise = power / lines.noise_power
-    clear = over_noise[over_noise > 10]
     low, high = 4, int(min(top_hz / piece.rate_hz * piece.cycles, len(piece.power)))
     # A Hann line spreads over three bins: power 1, 1/4, 1/4.
     share = 1.5 * np.maximum(power - lines.noise_power, 0).sum() / max(piece.power[low:high].sum(), 1e-30)
-    return len(clear), float(share), float(np.log(clear).mean()) if len(clear) else 0.0
+    return power / lines.noise_power, float(share)
 
 
 # Weights of a logistic regression (penalty 1/2 of their squares, standardised) of engines against other sounds: 795
 # made engines and 1696 other sounds, a third of them real; docs/studies/accuracy.py measures it on others.
-INTERCEPT = 0.92
-PER_WAVE_LINES = 2.13  # per natural log of 1 + lines: the more multiples, the more pulse-like
-PER_HISS_LINES = 1.15  # flow noise swells with the pulses; tones and voices have no such noise
-PER_LINE_SHARE = 6.50
-PER_STRENGTH = -1.20  # lines that stand high over little noise: a tone, an organ, a bell
-PER_LEVEL_DB = -0.57
-PER_SLOW = -4.43  # per natural log below 15 firings a second, where clocks and drums beat, and only singles idle
-PER_WANDER = 1.06  # per natural log: no engine turns like clockwork
-PER_LEAP = -9.5  # from note to note
-MOST_STRENGTH = 7.0  # 30 dB: a synthesised engine may be as clean as any tone
+INTERCEPT = 1.06
+PER_WAVE_LINES = 2.61  # per natural log of 1 + lines: the more multiples, the more pulse-like
+PER_HISS_LINES = 1.06  # flow noise swells with the pulses; tones and voices have no such noise
+PER_LINE_SHARE = 5.87
+PER_STRENGTH = -1.11  # lines that stand high over little noise: a tone, an organ, a bell
+PER_LEVEL_DB = -0.53
+PER_SLOW = -4.39  # per natural log below 15 firings a second, where clocks and drums beat, and only singles idle
+PER_WANDER = 1.11  # per natural log: no engine turns like clockwork
+PER_LEAP = -9.66  # from note to note
+FILLED_STRENGTH = 7.2  # 31 dB: where a pulse fills all multiples, it does not matter how clean they are
 SLOW_HZ = 15.0
 STANDSTILL = 4e-3  # two steps of the track's grid
 LEAST_SHARE = 0.05  # many clear lines that hold less of the sound are not what one hears: they count for less
@@ -116,12 +122,13 @@ def probability(found: Clues, hum_hz: float | None) -> float:
         if on_mains and found.wave_lines < PULSE_LINES * LINES_TOP_HZ / hum_hz:
             return 0.05
     heard = min(1.0, found.line_share / LEAST_SHARE)
+    strength = (1 - found.line_fill) * found.line_strength + found.line_fill * FILLED_STRENGTH
     log_odds = (
         INTERCEPT
         + PER_WAVE_LINES * math.log1p(found.wave_lines * heard)
         + PER_HISS_LINES * math.log1p(found.hiss_lines * heard)
         + PER_LINE_SHARE * found.line_share
-        + PER_STRENGTH * min(found.line_strength, MOST_STRENGTH)
+        + PER_STRENGTH * strength
         + PER_LEVEL_DB * found.level_spread_db
         + PER_SLOW * max(math.log(SLOW_HZ / found.firing_hz), 0.0)
         + PER_WANDER * math.log(found.wander + STANDSTILL)
