@@ -348,15 +348,15 @@ IDLE = presence.Clues(
 
 def test_a_tone_on_the_mains_is_no_engine() -> None:
     """Two clear lines at the mains' rate are hum; a pulse there, with most multiples clear, may be an engine."""
-    few = replace(IDLE, wave_lines=4, hiss_lines=2, line_share=0.9, firing_hz=50.0)
-    many = replace(few, wave_lines=19, hiss_lines=5)
+    few = replace(IDLE, wave_lines=4, line_fill=4 / 20, hiss_lines=2, line_share=0.9, firing_hz=50.0)
+    many = replace(few, wave_lines=19, line_fill=19 / 20, hiss_lines=5)
     assert presence.probability(few, 50.0) < 0.5
     assert presence.probability(many, 50.0) > 0.9
 
 
 @pytest.mark.parametrize(
     "other",
-    [{"level_spread_db": 12.0}, {"leaps": 0.8}, {"firing_hz": 2.0}, {"wave_lines": 2, "hiss_lines": 0}],
+    [{"level_spread_db": 10.0}, {"leaps": 0.5}, {"firing_hz": 2.0}, {"wave_lines": 2, "hiss_lines": 0}],
     ids=["swells and fades", "leaps from note to note", "a slow beat", "few multiples"],
 )
 def test_what_speaks_against_an_engine(other: dict[str, float]) -> None:

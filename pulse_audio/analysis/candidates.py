@@ -1,9 +1,9 @@
 """The patterns that are weighed against each other, and how common each is.
 
 The catalogue is the prior: layouts of two pulses count twice, as more than half of the machines that people record for
-their rhythm are twins, all others once, and layouts that fire alike add up. A few pairs of
-intervals in between stand for V-twins of other angles, with a small weight. Nothing else is supposed: a rhythm that no
-layout makes must show itself by fitting none of these well.
+their rhythm are twins, all others once, and layouts that fire alike add up. A few pairs of intervals in between stand
+for V-twins of other angles, with a small weight. Nothing else is supposed: a rhythm that no layout makes must show
+itself by fitting none of these well.
 """
 
 from dataclasses import dataclass
