@@ -200,6 +200,14 @@ def test_spans_hold_no_silence() -> None:
     assert second.end_s == pytest.approx(2.5, abs=0.2)
 
 
+def test_there_is_always_a_stretch() -> None:
+    """Even where in every frame noise explains the sound better than lines do."""
+    time_s = frame_times(3.0)
+    track = Track(time_s=time_s, rate_hz=np.full(len(time_s), 10.0), evidence=np.linspace(-9.0, -3.0, len(time_s)))
+    heard = Signals(wave=np.ones(3 * WAVE_RATE_HZ), envelope=np.zeros(3 * ENVELOPE_RATE_HZ))
+    assert steady_spans(heard, track, Phase.from_rate(time_s, track.rate_hz, 3.0), 3)
+
+
 def test_a_slow_sweep_is_heard_in_stretches_of_enough_cycles() -> None:
     """From 5.4 to 9.6 cycles a second within 2.6 s, none of it steady: half a second would say nothing of a cycle."""
     time_s = frame_times(2.6)

@@ -3,6 +3,7 @@
 import math
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
+from fractions import Fraction
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,6 +11,7 @@ from numpy.typing import NDArray
 from pulse_audio.analysis import faults, presence
 from pulse_audio.analysis.fold import Lines, Phase, Piece, piece
 from pulse_audio.analysis.hypotheses import (
+    DIVISORS,
     MOST_LINES,
     SLOWEST_CYCLE_HZ,
     TOP_HZ,
@@ -141,9 +143,7 @@ def _mono(clip: Clip) -> Floats:
 def _listen(block: Clip, mono: Floats, start_s: float) -> _Heard:
     heard = signals(mono, block.sample_rate_hz)
     track = coarse_track(heard)
-    rough = Phase.from_rate(track.time_s, track.rate_hz, heard.duration_s)
-    phase = steadied(heard, rough, refine(heard, rough))
-    spans = steady_spans(heard, track, phase, MOST_PIECES)
+    phase, spans = _followed(heard, track)
     first = spans[0]
     inside = (track.time_s >= first.start_s) & (track.time_s <= first.end_s)
     worth = float(track.evidence[inside].mean()) * math.sqrt(max(first.duration_s, 0.0)) if inside.any() else 0.0
@@ -159,6 +159,48 @@ def _listen(block: Clip, mono: Floats, start_s: float) -> _Heard:
     )
 
 
+def _followed(heard: Signals, track: Track) -> tuple[Phase, tuple[Span, ...]]:
+    """Sharpen a track, and find the stretches that the answer may rest on."""
+    rough = Phase.from_rate(track.time_s, track.rate_hz, heard.duration_s)
+    phase = steadied(heard, rough, refine(heard, rough))
+    return phase, steady_spans(heard, track, phase, MOST_PIECES)
+
+
+def _on_cycle(heard: _Heard, ratio: float) -> _Heard:
+    """Follow the cycle itself, at `ratio` times the track's rate."""
+    track = replace(heard.track, rate_hz=heard.track.rate_hz * ratio)
+    phase, spans = _followed(heard.signals, track)
+    return replace(heard, track=track, phase=phase, spans=spans)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Weighed:
+    """The clear stretches of a block and all patterns weighed on them; no choice if the hints allow none."""
+
+    material: Material
+    found: list[Hypothesis]
+    running: list[Hypothesis]
+    choice: Choice | None
+
+
+def _weighed(heard: _Heard, hints: Hints) -> _Weighed | None:
+    """Weigh all patterns; None if no stretch is long enough."""
+    material = _material(heard)
+    if material is None:
+        return None
+    material, ratios = fitted_to(material, cycle_ratios(material.wave[0]))
+    track_hz = material.wave[0].rate_hz
+    found = weigh(material, ratios)
+    running = [h for h in found if h.ratio * track_hz >= SLOWEST_CYCLE_HZ]
+    return _Weighed(material, found, running, choose(engines(running, track_hz), hints))
+
+
+def _is_multiple(ratio: float) -> bool:
+    """Whether a track's rate is a whole multiple, or a whole part, of the cycle's."""
+    fraction = Fraction(ratio).limit_denominator(max(DIVISORS))
+    return 1 in fraction.as_integer_ratio()
+
+
 def _material(heard: _Heard) -> Material | None:
     wave: list[Piece] = []
     hiss: list[Piece] = []
@@ -172,6 +214,13 @@ def _material(heard: _Heard) -> Material | None:
 
 
 def _answer(heard: _Heard, hints: Hints, duration_s: float, sample_rate_hz: int, *, blocks: int) -> Analysis:
+    weighed = _weighed(heard, hints)
+    if weighed and weighed.choice and not _is_multiple(ratio := weighed.choice.best.hypothesis.ratio):
+        # The track's multiples are only now and then lines of the cycle, as 8/3 of it are where pulses fall on eighths:
+        # too few to follow it closely.
+        closer = _on_cycle(heard, ratio)
+        if again := _weighed(closer, hints):
+            heard, weighed = closer, again
     span = heard.spans[0]
     blank = Analysis(
         duration_s=duration_s,
@@ -181,24 +230,20 @@ def _answer(heard: _Heard, hints: Hints, duration_s: float, sample_rate_hz: int,
         confidence=0.0,
         notes=heard.notes,
     )
-    material = _material(heard)
-    if material is None:
+    if weighed is None:
         needed = faults.shortest_needed_s(float(np.median(heard.track.rate_hz)))
         return replace(
             blank,
             verdict="undetermined",
             notes=(*heard.notes, f"too short for this rhythm: at least {needed:.1f} s of steady sound are needed"),
         )
-    material, ratios = fitted_to(material, cycle_ratios(material.wave[0]))
-    main = material.wave[0]
-    found = weigh(material, ratios)
-    runs = [h for h in found if h.ratio * main.rate_hz >= SLOWEST_CYCLE_HZ]
-    choice = choose(engines(runs, main.rate_hz), hints)
+    material, choice = weighed.material, weighed.choice
     if choice is None:
         return replace(blank, verdict="undetermined", notes=(*heard.notes, "the hints leave no engine that fits"))
     clues = presence.clues(heard.signals, heard.track, span, material, choice.best.hypothesis)
     evidence = float(choice.best.hypothesis.evidence[0])
-    slower = max((float(h.evidence[0]) for h in found if h not in runs), default=-math.inf) - evidence
+    slow = (float(h.evidence[0]) for h in weighed.found if h not in weighed.running)
+    slower = max(slow, default=-math.inf) - evidence
     is_slower = slower > max(CLEARLY_SLOWER, CLEARLY_SLOWER_SHARE * evidence)
     present = 1 - SURE if is_slower else presence.probability(clues, heard.hum_hz)
     if present < PRESENT:

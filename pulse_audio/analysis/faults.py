@@ -10,8 +10,8 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 from scipy.fft import rfft
-from scipy.signal import get_window, resample_poly
 
+from pulse_audio.analysis.filtering import filtered
 from pulse_audio.analysis.prepare import LOWEST_HZ
 from pulse_audio.units import db_from_ratio
 
@@ -121,13 +121,13 @@ def _low_part(mono: Floats, sample_rate_hz: int) -> tuple[Floats, float]:
     whole = len(mono) // first * first
     slow = mono[:whole].reshape(-1, first) @ np.full(first, 1 / first)
     second = max(1, sample_rate_hz // first // LOW_RATE_HZ)
-    return np.asarray(resample_poly(slow - slow.mean(), 1, second)), sample_rate_hz / first / second
+    return filtered(slow - slow.mean(), sample_rate_hz / first, down=second), sample_rate_hz / first / second
 
 
 def _spectra(wave: Floats, rate_hz: float, frame_s: float) -> tuple[Floats, float]:
     """Power in each bin of half-overlapping Hann frames, shape (frames, bins), adding up to that of the wave."""
     length = min(len(wave), round(frame_s * rate_hz))
-    window = get_window("hann", length)
+    window = np.hanning(length + 1)[:-1]
     frames = np.lib.stride_tricks.sliding_window_view(wave, length)[:: length // 2] * window
     return 2 * np.abs(rfft(frames, axis=1)) ** 2 / (length * (window**2).sum()), rate_hz / length
 

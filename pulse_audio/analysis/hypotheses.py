@@ -153,7 +153,8 @@ def weigh(material: Material, ratios: Sequence[float]) -> list[Hypothesis]:
             if weak_ways:
                 odds = np.log([1 - WEAK_SHARE, WEAK_SHARE])
                 evidence = np.logaddexp(odds[0] + evidence, odds[1] + _mean(weak_ways)[0])
-            found.append(Hypothesis(ratio=ratio, candidate=candidate, evidence=evidence, fit=fit))
+            if candidate.pulses <= len(wave[0].order):  # else not one line at its firing rate is looked at
+                found.append(Hypothesis(ratio=ratio, candidate=candidate, evidence=evidence, fit=fit))
     return sorted(found, key=lambda h: -h.evidence[0])
 
 

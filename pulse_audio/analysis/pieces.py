@@ -38,7 +38,7 @@ class Span:
 
 
 def steady_spans(heard: Signals, track: Track, phase: Phase, most: int) -> tuple[Span, ...]:
-    """Return up to `most` stretches that do not overlap, the best first.
+    """Return one to `most` stretches that do not overlap, the best first.
 
     A stretch is worth its length, less where evidence is thin, less the more the speed changes in it, and less if it
     holds too few cycles. It holds no silence.
@@ -46,7 +46,8 @@ def steady_spans(heard: Signals, track: Track, phase: Phase, most: int) -> tuple
     duration_s = heard.duration_s
     log_rate = np.log(np.interp(track.time_s, phase.time_s, phase.rate_hz))
     worth = 0.2 + np.clip(track.evidence / CLEAR_EVIDENCE, 0, 1)
-    worth[track.evidence < THIN * np.median(track.evidence)] = -0.2
+    median = float(np.median(track.evidence))
+    worth[track.evidence < min(THIN * median, median)] = -0.2  # half of all frames stay, even if none speaks for a line
     frames = len(log_rate)
     slope_per_s = np.abs(np.gradient(log_rate, HOP_S)) if frames > 1 else np.zeros(frames)
     steady_spread = STEADY_SPREAD * np.maximum(1.0, STEADY_BELOW_HZ / np.exp(log_rate))

@@ -9,13 +9,15 @@ from math import gcd
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.signal import butter, resample_poly, sosfiltfilt
+
+from pulse_audio.analysis.filtering import band_pass, envelope_power, filtered, high_pass
 
 Floats = NDArray[np.float64]
 
 WAVE_RATE_HZ = 8000
 ENVELOPE_RATE_HZ = 1000
 LOWEST_HZ = 12.0
+SLOWEST_SWELL_HZ = 2.5
 HISS_BAND_HZ = (900.0, 3600.0)
 SHORTEST_S = 0.25
 
@@ -49,16 +51,15 @@ def signals(mono: Floats, sample_rate_hz: int) -> Signals:
         Rate of `mono`.
     """
     shared = gcd(sample_rate_hz, WAVE_RATE_HZ)
-    wave = resample_poly(mono, WAVE_RATE_HZ // shared, sample_rate_hz // shared)
-    wave = sosfiltfilt(butter(2, LOWEST_HZ, "highpass", fs=WAVE_RATE_HZ, output="sos"), wave)
+    up, down = WAVE_RATE_HZ // shared, sample_rate_hz // shared
+    wave = filtered(mono, sample_rate_hz, high_pass(LOWEST_HZ, 2), up=up, down=down)
     wave = wave / max(float(wave.std()), 1e-12)
     return Signals(wave=wave, envelope=hiss_envelope(wave))
 
 
 def hiss_envelope(wave: Floats) -> Floats:
     """Return the amplitude of the band that flow noise fills, at `ENVELOPE_RATE_HZ`, freed of slow changes."""
-    band = butter(4, HISS_BAND_HZ, "bandpass", fs=WAVE_RATE_HZ, output="sos")
-    power = resample_poly(sosfiltfilt(band, wave) ** 2, ENVELOPE_RATE_HZ, WAVE_RATE_HZ)
-    amplitude = np.sqrt(np.maximum(power, 0.0))
-    amplitude = sosfiltfilt(butter(2, 2.5, "highpass", fs=ENVELOPE_RATE_HZ, output="sos"), amplitude)
+    power = envelope_power(wave, WAVE_RATE_HZ, band_pass(*HISS_BAND_HZ, 4))
+    power = filtered(power, WAVE_RATE_HZ, down=WAVE_RATE_HZ // ENVELOPE_RATE_HZ)
+    amplitude = filtered(np.sqrt(np.maximum(power, 0.0)), ENVELOPE_RATE_HZ, high_pass(SLOWEST_SWELL_HZ, 2))
     return np.asarray(amplitude / max(float(amplitude.std()), 1e-12))

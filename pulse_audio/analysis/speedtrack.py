@@ -14,9 +14,9 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.fft import rfft
-from scipy.signal import resample_poly
+from scipy.fft import next_fast_len, rfft
 
+from pulse_audio.analysis.filtering import filtered
 from pulse_audio.analysis.fold import Phase, frame_orders
 from pulse_audio.analysis.prepare import WAVE_RATE_HZ, Signals
 
@@ -40,7 +40,7 @@ FRAMES_AT_ONCE = 10  # what fits into a processor's cache is several times as fa
 class Range:
     """Candidate rates analysed with one frame length: about seven cycles, and lines up to `top_hz`.
 
-    Of the samples one in `thinned` is kept: still five for a period at `top_hz`, as straight lines between them need.
+    Of the samples one in `thinned` is kept: still four for a period at `top_hz`, as straight lines between them need.
     """
 
     frame_s: float
@@ -66,7 +66,7 @@ RANGES = (
         slopes_per_s=both_signs(0.02, 0.05, 0.1, 0.18),
     ),
     Range(frame_s=0.8, low_hz=8.5, high_hz=17, top_hz=500, thinned=3, slopes_per_s=both_signs(0.03, 0.08, 0.16, 0.3)),
-    Range(frame_s=0.45, low_hz=15, high_hz=33, top_hz=900, thinned=1, slopes_per_s=both_signs(0.06, 0.15, 0.3, 0.5)),
+    Range(frame_s=0.45, low_hz=15, high_hz=33, top_hz=900, thinned=2, slopes_per_s=both_signs(0.06, 0.15, 0.3, 0.5)),
     Range(
         frame_s=0.25,
         low_hz=29,
@@ -111,29 +111,31 @@ def line_evidence(power: Spectra) -> Spectra:
 def stretched_spectra(signal: Floats, rate_hz: float, centres: Floats, part: Range) -> tuple[Spectra, float]:
     """Whitened power spectra, shape (frames, slopes, bins), and the width of a bin in hertz."""
     frame = int(part.frame_s * rate_hz)
-    padded = 1 << int(np.ceil(np.log2(2 * frame)))
-    offset_s = (np.arange(frame) + 0.5) / rate_hz - part.frame_s / 2
-    window = np.hanning(frame)
+    padded = next_fast_len(2 * frame, real=True)
     bin_hz = rate_hz / padded
     bins = min(int(part.top_hz / bin_hz) + 2, padded // 2 + 1)
-    room = np.pad(signal, frame)
+    offset_s = (np.arange(frame) + 0.5) / rate_hz - part.frame_s / 2
     # Time t at which a frame whose rate is proportional to 1 + slope t has gone through as much as a steady one.
     positions = [
         offset_s if slope == 0 else (np.sqrt(np.maximum(1 + 2 * slope * offset_s, 0.01)) - 1) / slope
         for slope in part.slopes_per_s
     ]
     limit = 0.65 * part.frame_s
-    moved = np.clip(np.array(positions), -limit, limit) * rate_hz
-    spectra = np.empty((len(centres), len(part.slopes_per_s), bins), np.float32)
-    for index, centre_s in enumerate(centres):
-        at = moved + (centre_s * rate_hz + frame)
-        whole = at.astype(np.int64)
-        part_way = at - whole
-        whole = np.minimum(whole, len(room) - 2)
-        pieces = ((room[whole] * (1 - part_way) + room[whole + 1] * part_way) * window).astype(np.float32)
+    at = np.clip(np.array(positions), -limit, limit) * rate_hz + frame
+    before = at.astype(np.int64)
+    window = np.hanning(frame)
+    # Straight lines between samples: each sample's share, windowed.
+    share_after = ((at - before) * window).astype(np.float32)
+    share_before = window.astype(np.float32) - share_after
+    room = np.pad(signal.astype(np.float32), frame)
+    spectra = np.empty((len(centres), len(before), bins), np.float32)
+    for index, first in enumerate(np.rint(centres * rate_hz).astype(int)):
+        near = room[first : first + 2 * frame]
+        pieces = near[before] * share_before
+        pieces += near[1:][before] * share_after
         spectrum = np.asarray(rfft(pieces, padded, axis=1))[:, :bins]
         spectra[index] = spectrum.real**2 + spectrum.imag**2
-    return spectra / _noise_level(spectra[:, 0], bin_hz)[:, None, :], bin_hz
+    return np.asarray(spectra / _noise_level(spectra[:, 0], bin_hz)[:, None, :]), float(bin_hz)
 
 
 def frame_times(duration_s: float) -> Floats:
@@ -190,7 +192,7 @@ def at_half_multiples(
     place = np.exp(np.arange(start, np.log(top_hz * 0.98), step)) / bin_hz
     left = np.minimum(place.astype(int), evidence.shape[-1] - 2)
     share = (place - left).astype(np.float32)
-    on_grid = evidence[..., left] * (1 - share) + evidence[..., left + 1] * share
+    on_grid = np.take(evidence, left, axis=-1) * (1 - share) + np.take(evidence, left + 1, axis=-1) * share
     origin = (np.log(candidates_hz[0]) - start) / step
     half = 0
     while True:
@@ -213,7 +215,7 @@ def rate_evidence(signal: Floats, rate_hz: int) -> tuple[Floats, Floats]:
     def found() -> Iterator[tuple[int, Range, Spectra]]:
         for part in RANGES:
             first, last = np.searchsorted(CANDIDATES_HZ, (part.low_hz * 0.9999, part.high_hz))
-            thin = resample_poly(signal, 1, part.thinned) if part.thinned > 1 else signal
+            thin = filtered(signal, rate_hz, down=part.thinned) if part.thinned > 1 else signal
             spectra, bin_hz = stretched_spectra(thin, rate_hz / part.thinned, centres, part)
             lines = np.concatenate(
                 [
@@ -331,7 +333,7 @@ def _phase_drift(signals: Signals, phase: Phase, cycles: int, top_hz: float) -> 
     if not len(multiples):
         return None
     thinned = max(1, int(WAVE_RATE_HZ / (ROOM * max(top_hz, float(multiples[-1] * mean_hz)))))
-    wave = resample_poly(signals.wave, 1, thinned) if thinned > 1 else signals.wave
+    wave = filtered(signals.wave, WAVE_RATE_HZ, down=thinned) if thinned > 1 else signals.wave
     frames = frame_orders(wave, WAVE_RATE_HZ / thinned, phase, cycles=cycles, hop=hop, top_order=int(multiples[-1]))
     if frames is None:
         return None

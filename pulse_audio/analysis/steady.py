@@ -7,7 +7,6 @@ the rate at which the multiples hold most power, each counted by the noise about
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.signal.windows import tukey
 
 from pulse_audio.analysis.fold import Lines, Phase, piece
 from pulse_audio.analysis.prepare import WAVE_RATE_HZ, Signals
@@ -66,6 +65,12 @@ def _sharpness(heard: Signals, phase: Phase) -> float:
     return float(np.log1p(np.abs(lines.amplitude) ** 2 / lines.noise_power).sum()) if lines else 0.0
 
 
+def _taper(count: int) -> Floats:
+    """Window that rises and falls as a cosine over `TAPERED` of its length in all (Tukey's)."""
+    from_end = np.minimum(np.arange(count), np.arange(count)[::-1]) / (TAPERED / 2 * (count - 1))
+    return np.asarray(0.5 - 0.5 * np.cos(np.pi * np.minimum(from_end, 1.0)))
+
+
 def constant_rate_hz(wave: Floats, near_hz: float, orders: Floats, noise_power: Floats) -> float:
     """Return the constant rate near a given one whose multiples hold most power over noise.
 
@@ -80,7 +85,7 @@ def constant_rate_hz(wave: Floats, near_hz: float, orders: Floats, noise_power: 
     block = round(BLOCK_S * WAVE_RATE_HZ)
     whole = len(wave) // block * block
     # Without a window, lines that lie some cycles apart would pull at each other; a full one would cost more noise.
-    blocks = (wave[:whole] * tukey(whole, TAPERED)).reshape(-1, block)
+    blocks = (wave[:whole] * _taper(whole)).reshape(-1, block)
     inside = (np.arange(block) - (block - 1) / 2) / WAVE_RATE_HZ
     middle_s = (np.arange(len(blocks)) - (len(blocks) - 1) / 2) * BLOCK_S
     duration_s = len(blocks) * BLOCK_S
