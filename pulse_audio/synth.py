@@ -33,7 +33,7 @@ RISE_DB_PER_OCTAVE = 3.0  # an engine that fires twice as often is that much lou
 HIGHEST_RISE_DB = 6.0  # above the speed that has the usual loudness
 PEAK_ROOM_DB = -5.0  # peaks of the regular engine stay below this; scatter has the rest
 CHUNK_FRAMES = 65_536
-BATCH = 128  # firings handled at once
+BATCH_SAMPLES = 1 << 16  # of kernels handled at once: they must stay in a processor's cache
 SPAN_FIRINGS, SPAN_CYCLES, SPAN_S = 4096, 512, 16.0  # most that is listed at once
 SAMPLE_RATES_HZ = (8_000, 192_000)
 TICK_DB = (-80.0, -6.0)
@@ -198,11 +198,11 @@ class Synth:
         last = bisect_left(firings.frame, end_frame, self._next)
         while self._next < last:
             first = self._next
-            self._next = min(last, first + BATCH, firings.same_step_until[first])
-            now = slice(first, self._next)
             shelf = self._bank.shelf(firings.step[first])
             if self._rows.shape[1] != shelf.length:
-                self._rows = shelf.rows(BATCH)
+                self._rows = shelf.rows(max(1, BATCH_SAMPLES // shelf.length))
+            self._next = min(last, first + len(self._rows), firings.same_step_until[first])
+            now = slice(first, self._next)
             pulses, bursts = ([kernel[now] for kernel in kernels] for kernels in (firings.pulses, firings.bursts))
             starts = [frame - self._frame for frame in firings.frame[now]]
             gains = firings.gain[:, now] * np.float32(self._level_gain(firings.step[first]))

@@ -43,6 +43,7 @@ TRACK_STEP_S = 0.25
 UNDECIDED = 0.2  # an answer less likely than this is not given
 PRESENT = 0.55
 LEAST_SEEN = 0.2  # of the median evidence: where the lines are fainter, half of all speeds found are wrong
+STEEPEST = 0.15  # natural log of speed from one period of the lines to the next: more can't be placed in time
 CLEARLY_SLOWER = 20.0  # evidence for a beat slower than any engine over that for an engine
 CLEARLY_SLOWER_SHARE = 0.01
 SURE = 0.98
@@ -320,8 +321,12 @@ def _rate_sd(lines: Lines, main: Piece) -> float:
 def _speed_track(heard: _Heard, comb: Comb, rpm_per_hz: float) -> tuple[tuple[float, float], ...]:
     led = retraced(heard.signals, heard.track, heard.phase, heard.spans[0], comb)
     times = np.arange(TRACK_STEP_S, heard.signals.duration_s, TRACK_STEP_S)
-    times = times[np.interp(times, led.time_s, led.seen) >= LEAST_SEEN]
-    rates = np.interp(times, led.phase.time_s, led.phase.rate_hz)
+    grid_s, log_rate = led.phase.time_s, np.log(led.phase.rate_hz)
+    logs = np.interp(times, grid_s, log_rate)
+    period_s = np.exp(-logs) / comb.ratio
+    rise = np.interp(times + period_s, grid_s, log_rate) - np.interp(times - period_s, grid_s, log_rate)
+    told = (np.interp(times, led.time_s, led.seen) >= LEAST_SEEN) & (np.abs(rise) / 2 <= STEEPEST)
+    times, rates = times[told], np.exp(logs[told])
     return tuple((heard.start_s + float(t), float(r) * rpm_per_hz) for t, r in zip(times, rates, strict=True))
 
 
