@@ -18,7 +18,7 @@ from pulse_audio.layout import Layout
 from pulse_audio.synth import render
 from pulse_audio.units import cycle_hz
 from tests.clipmaker import others_things
-from tests.clipmaker.special import limping_even_clip, moving_clip
+from tests.clipmaker.special import harmonic_clip, limping_even_clip, moving_clip
 
 SHARED = Path(__file__).parents[1] / ".." / "shared"
 RATE_HZ = 22_050
@@ -94,6 +94,14 @@ def test_limping_even_engines_are_not_called_uneven() -> None:
         samples, rate_hz, _ = limping_even_clip(np.random.default_rng([77, index]), index)
         heard = analyse(Clip(samples=np.squeeze(samples), sample_rate_hz=rate_hz))
         assert not (heard.verdict == "uneven" and heard.confidence >= 0.9), index
+
+
+def test_a_second_of_steady_sound_gives_one_rate() -> None:
+    """Harmonics in noise for 1.1 s, at which the frames' rates scatter by 2 %: the error is of the bound's size."""
+    samples, rate_hz, truth = harmonic_clip(np.random.default_rng([15, 14]), 14)
+    heard = analyse(Clip(samples=np.squeeze(samples), sample_rate_hz=rate_hz))
+    off_hz = heard.firing_rate_hz / len(truth["firing_deg"]) - truth["cycle_hz"]
+    assert abs(off_hz) < 4 * truth["cycle_hz_bound"]  # a standard deviation or more, by Cramer and Rao
 
 
 @pytest.mark.parametrize("index", [19, 21, 33])

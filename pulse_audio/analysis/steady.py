@@ -14,7 +14,7 @@ from pulse_audio.analysis.prepare import WAVE_RATE_HZ, Signals
 Floats = NDArray[np.float64]
 
 LONGEST_S = 15.0
-NEARLY_STEADY = 0.02  # natural log of speed, over the middle nine tenths of the time
+NEARLY_STEADY = 0.04  # natural log of speed, over the middle nine tenths of the time: so far a track of one second errs
 AS_SHARP = 0.98
 ASTRAY = 1.5  # a rough track so much sharper than the refined one says that refining has gone wrong
 TOP_HZ = 1200.0
