@@ -24,7 +24,7 @@ def test_gains_are_butterworths() -> None:
     assert band_pass(900.0, 3600.0, 4)(frequency_hz) == pytest.approx(wanted, abs=0.005)
 
 
-@pytest.mark.parametrize(("up", "down"), [(1, 3), (1, 6), (80, 441), (2, 1)])
+@pytest.mark.parametrize(("up", "down"), [(1, 3), (1, 6), (80, 441), (2, 1), (8000, 44_101)])
 @pytest.mark.parametrize("samples", [2, 441, 6001])
 def test_a_new_rate_leaves_tones_where_they_are(up: int, down: int, samples: int) -> None:
     """A tone that the new rate holds comes out as itself, in step; one that it doesn't is gone. Length as scipy's."""

@@ -44,7 +44,7 @@ def filtered(signal: Floats, rate_hz: float, gain: Gain | None = None, *, up: in
 
 
 def envelope_power(signal: Floats, rate_hz: float, gain: Gain) -> Floats:
-    """Squared envelope of what passes a filter: that of the analytic signal, which no beat of sums disturbs."""
+    """Squared envelope of what passes a filter, by the analytic signal: no sum of two frequencies folds back into it."""
     room, edge = _continued(signal, rate_hz, 1)
     spectrum = np.asarray(rfft(room))
     spectrum = 2 * spectrum * _over(gain, len(spectrum), rate_hz / len(room))
@@ -58,8 +58,8 @@ def _over(gain: Gain, bins: int, bin_hz: float) -> Floats:
 
 def _continued(signal: Floats, rate_hz: float, multiple: int) -> tuple[Floats, int]:
     """Continue both ends by what lies before them, turned about, to a length that transforms fast."""
-    edge = min(len(signal) - 1, round(EDGE_S * rate_hz)) // multiple * multiple
-    length = multiple * next_fast_len(ceil((len(signal) + 2 * edge) / multiple), real=True)
+    edge = multiple * ceil(EDGE_S * rate_hz / multiple)
+    length = multiple * next_fast_len(ceil(len(signal) / multiple) + 2 * edge // multiple, real=True)
     return np.pad(signal, (edge, length - len(signal) - edge), mode="reflect", reflect_type="odd"), edge
 
 
