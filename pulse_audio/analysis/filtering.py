@@ -44,7 +44,7 @@ def filtered(signal: Floats, rate_hz: float, gain: Gain | None = None, *, up: in
 
 
 def envelope_power(signal: Floats, rate_hz: float, gain: Gain) -> Floats:
-    """Squared envelope of what passes a filter, by the analytic signal: no sum of two frequencies folds back into it."""
+    """Squared envelope of what passes a filter, by the analytic signal: no sum of frequencies folds back into it."""
     room, edge = _continued(signal, rate_hz, 1)
     spectrum = np.asarray(rfft(room))
     spectrum = 2 * spectrum * _over(gain, len(spectrum), rate_hz / len(room))
