@@ -14,7 +14,8 @@ from pulse_audio.analysis.prepare import WAVE_RATE_HZ, Signals
 Floats = NDArray[np.float64]
 
 LONGEST_S = 15.0
-NEARLY_STEADY = 0.04  # natural log of speed, over the middle nine tenths of the time: so far a track of one second errs
+NEARLY_STEADY = 0.02  # natural log of speed, over the middle nine tenths of the time
+SHORT_S = 2.0  # less sound has so few frames that their rates alone scatter more
 AS_SHARP = 0.98
 ASTRAY = 1.5  # a rough track so much sharper than the refined one says that refining has gone wrong
 TOP_HZ = 1200.0
@@ -35,12 +36,11 @@ def steadied(heard: Signals, rough: Phase, refined: Phase) -> Phase:
         return refined
     before, after = (_sharpness(heard, track) for track in (rough, refined))
     best = rough if before > ASTRAY * after else refined
+    widest = NEARLY_STEADY * max(1.0, SHORT_S / heard.duration_s)
     sharpest = AS_SHARP * (before if best is rough else after)
     for track in (rough, refined):
         low, middle, high = np.quantile(track.rate_hz, (0.05, 0.5, 0.95))
-        lines = (
-            _lines(heard, _constant(float(middle), heard.duration_s)) if np.log(high / low) < NEARLY_STEADY else None
-        )
+        lines = _lines(heard, _constant(float(middle), heard.duration_s)) if np.log(high / low) < widest else None
         if lines is not None:
             rate_hz = constant_rate_hz(heard.wave, float(middle), lines.order.astype(np.float64), lines.noise_power)
             steady = _constant(rate_hz, heard.duration_s)
