@@ -42,7 +42,7 @@ def test_fold_finds_the_intervals(name: str) -> None:
 def test_listener_finds_the_intervals(name: str) -> None:
     """Every interval in time is found within 10 degrees of a 720-degree cycle, as neighbouring layouts differ by 10.
 
-    In time, since a rhythm that comes round twice in a cycle is that of half as many cylinders at twice the speed.
+    In time, since a rhythm that comes round more than once in a cycle is that of fewer cylinders at more speed.
     """
     layout = catalogue.layout(name)
     cycle_s = layout.cycle_deg / (6.0 * RPM)
