@@ -1,6 +1,6 @@
 """Filters without phase shift and changes of rate, both by way of the spectrum of the whole signal.
 
-`scipy.signal` has all of it, but importing that takes longer than analysing a short clip.
+`scipy.signal` has all of it, but importing that takes nearly as long as analysing a short clip.
 """
 
 from collections.abc import Callable
