@@ -20,6 +20,7 @@ from pulse_audio.analysis import pattern
 from pulse_audio.analysis.candidates import WEAK_STRENGTHS, Candidate, candidates
 from pulse_audio.analysis.fold import Lines, Piece
 from pulse_audio.analysis.speedtrack import line_evidence
+from pulse_audio.analysis.threads import side_by_side
 from pulse_audio.units import rpm_from_cycle_hz
 
 Floats = NDArray[np.float64]
@@ -135,11 +136,17 @@ def speed_log_odds(rpm: float) -> float:
 def weigh(material: Material, ratios: Sequence[float]) -> list[Hypothesis]:
     """Return all hypotheses, the best supported first (their prior weight is not yet in)."""
     top_hz = min(TOP_HZ, MOST_LINES * min(ratios) * material.wave[0].rate_hz)
+    seen = [
+        (
+            [p.lines(ratio, top_hz, MOST_LINES) for p in material.wave],
+            [p.lines(ratio, HISS_TOP_HZ, HISS_LINES) for p in material.hiss],
+        )
+        for ratio in ratios
+    ]
+    weighed = iter(side_by_side(lambda task: _evidence(*task), [(*at, *kind) for at in seen for kind in _shapes()]))
     found: list[Hypothesis] = []
-    for ratio in ratios:
-        wave = [p.lines(ratio, top_hz, MOST_LINES) for p in material.wave]
-        hiss = [p.lines(ratio, HISS_TOP_HZ, HISS_LINES) for p in material.hiss]
-        plain, banked, weak = (_evidence(wave, hiss, shapes, shares) for shapes, shares in _shapes())
+    for ratio, (wave, _) in zip(ratios, seen, strict=True):
+        plain, banked, weak = (next(weighed) for _ in _shapes())
         heard, weak_twins = plain[len(candidates()) :], weak[: 2 * len(HEARD_TWINS)]
         next_banked, next_weak = iter(banked), iter(weak[2 * len(HEARD_TWINS) :])
         for exact, candidate in zip(plain, candidates(), strict=False):

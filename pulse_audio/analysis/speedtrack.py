@@ -19,6 +19,7 @@ from scipy.fft import next_fast_len, rfft
 from pulse_audio.analysis.filtering import filtered
 from pulse_audio.analysis.fold import Phase, frame_orders
 from pulse_audio.analysis.prepare import WAVE_RATE_HZ, Signals
+from pulse_audio.analysis.threads import side_by_side
 
 Floats = NDArray[np.float64]
 Spectra = NDArray[np.float32]
@@ -212,20 +213,19 @@ def rate_evidence(signal: Floats, rate_hz: int) -> tuple[Floats, Floats]:
     """
     centres = frame_times(len(signal) / rate_hz)
 
-    def found() -> Iterator[tuple[int, Range, Spectra]]:
-        for part in RANGES:
-            first, last = np.searchsorted(CANDIDATES_HZ, (part.low_hz * 0.9999, part.high_hz))
-            thin = filtered(signal, rate_hz, down=part.thinned) if part.thinned > 1 else signal
-            spectra, bin_hz = stretched_spectra(thin, rate_hz / part.thinned, centres, part)
-            lines = np.concatenate(
-                [
-                    _comb_evidence(spectra[at : at + FRAMES_AT_ONCE], bin_hz, part, CANDIDATES_HZ[first:last])
-                    for at in range(0, len(centres), FRAMES_AT_ONCE)
-                ]
-            )
-            yield int(first), part, lines * np.float32(HOP_S / np.sqrt(part.frame_s * REFERENCE_FRAME_S))
+    def found(part: Range) -> tuple[int, Range, Spectra]:
+        first, last = np.searchsorted(CANDIDATES_HZ, (part.low_hz * 0.9999, part.high_hz))
+        thin = filtered(signal, rate_hz, down=part.thinned) if part.thinned > 1 else signal
+        spectra, bin_hz = stretched_spectra(thin, rate_hz / part.thinned, centres, part)
+        lines = np.concatenate(
+            [
+                _comb_evidence(spectra[at : at + FRAMES_AT_ONCE], bin_hz, part, CANDIDATES_HZ[first:last])
+                for at in range(0, len(centres), FRAMES_AT_ONCE)
+            ]
+        )
+        return int(first), part, lines * np.float32(HOP_S / np.sqrt(part.frame_s * REFERENCE_FRAME_S))
 
-    return pooled(found(), len(centres), len(CANDIDATES_HZ), SHARED)
+    return pooled(side_by_side(found, RANGES), len(centres), len(CANDIDATES_HZ), SHARED)
 
 
 def pooled(found: Iterable[tuple[int, Range, Spectra]], frames: int, count: int, shared: int) -> tuple[Floats, Floats]:

@@ -56,6 +56,8 @@ class _Group(click.Group):
 
     def main(self, args: Sequence[str] | None = None, prog_name: str | None = "firing-pulse", **extra: Any) -> Any:  # type: ignore[override]
         extra.pop("standalone_mode", None)
+        # Read when a command loads numpy: all matrices here are small, and one is not worth more than one thread.
+        os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
         for stream in (sys.stdout, sys.stderr):
             if isinstance(stream, io.TextIOWrapper):
                 stream.reconfigure(errors="backslashreplace")  # a terminal without our characters still gets the rest
