@@ -21,7 +21,7 @@ from pulse_audio.layout import Layout
 from pulse_audio.placing import outlet_gains
 from pulse_audio.schedule import Firings, TickList, list_firings, list_ticks
 from pulse_audio.speed import SpeedCurve
-from pulse_audio.tail import Tail, limit, soften
+from pulse_audio.tail import MOST_FRAMES, Tail, limited, soften
 from pulse_audio.ticks import Ticks
 from pulse_audio.units import ratio_from_db
 
@@ -32,7 +32,6 @@ LEVEL_LUFS = -23.0  # EBU R 128 programme loudness, at the highest speed asked f
 RISE_DB_PER_OCTAVE = 3.0  # an engine that fires twice as often is that much louder
 HIGHEST_RISE_DB = 6.0  # above the speed that has the usual loudness
 PEAK_ROOM_DB = -5.0  # peaks of the regular engine stay below this; scatter has the rest
-CHUNK_FRAMES = 65_536
 BATCH_SAMPLES = 1 << 16  # of kernels handled at once: they must stay in a processor's cache
 SPAN_FIRINGS, SPAN_CYCLES, SPAN_S = 4096, 512, 16.0  # most that is listed at once
 SAMPLE_RATES_HZ = (8_000, 192_000)
@@ -177,16 +176,15 @@ class Synth:
         while done < n_frames:
             if self._frame == self._span_end:
                 self._begin_span(self._angle_deg + self._turn_deg)
-            count = min(n_frames - done, CHUNK_FRAMES, self._span_end - self._frame)
+            count = min(n_frames - done, MOST_FRAMES, self._span_end - self._frame)
             self._fire(self._frame + count)
             self._tick(self._frame + count)
             for channel, (pulses, ticks) in enumerate(zip(self._pulse_tails, self._tick_tails, strict=True)):
-                part = block[done : done + count, channel]
-                part[:] = pulses.head(count)
+                part = pulses.head(count)
                 if ticks.ringing:  # kept apart, so that the order of adding does not depend on blocks
-                    part += ticks.head(count)
+                    part = part + ticks.head(count)
                     ticks.drop(count)
-                limit(part)
+                block[done : done + count, channel] = limited(part)
                 pulses.drop(count)
             self._frame += count
             done += count

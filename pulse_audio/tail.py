@@ -6,8 +6,9 @@ from numpy.typing import NDArray
 from pulse_audio.units import ratio_from_db
 
 Floats = NDArray[np.float64]
+Singles = NDArray[np.float32]
 
-ROOM_FRAMES = 1 << 16
+MOST_FRAMES = 1 << 17  # that are given at once
 KNEE, CEILING = ratio_from_db(-3.0), ratio_from_db(-1.05)  # louder peaks are bent to stay below -1 dBFS
 FADE_IN_S, FADE_OUT_S = 0.01, 0.05
 
@@ -17,21 +18,21 @@ class Tail:
 
     def __init__(self) -> None:
         self.ringing = 0  # frames that hold sound
-        self._sum = np.zeros(ROOM_FRAMES, dtype=np.float32)
+        self._sum = np.zeros(MOST_FRAMES, dtype=np.float32)
 
-    def add(self, starts: list[int], rows: NDArray[np.float32]) -> None:
+    def add(self, starts: list[int], rows: Singles) -> None:
         """Add each row at its start, in order."""
         length = rows.shape[1]
         self.ringing = max(self.ringing, max(starts) + length)
         if self.ringing > self._sum.size:
-            self._sum = np.concatenate((self._sum, np.zeros(self.ringing + ROOM_FRAMES, dtype=np.float32)))
+            self._sum = np.concatenate((self._sum, np.zeros(self.ringing + MOST_FRAMES, dtype=np.float32)))
         total, add = self._sum, np.add
         for start, row in zip(starts, rows, strict=True):
             part = total[start : start + length]
             add(part, row, part)
 
-    def head(self, count: int) -> NDArray[np.float32]:
-        """Return the next frames, finished."""
+    def head(self, count: int) -> Singles:
+        """Return the next frames, finished; at most `MOST_FRAMES`."""
         return self._sum[:count]
 
     def drop(self, count: int) -> None:
@@ -42,12 +43,13 @@ class Tail:
         self.ringing = left
 
 
-def limit(part: Floats) -> None:
+def limited(part: Singles) -> Singles:
     """Bend what would pass the ceiling; each sample by itself, so that blocks do not matter."""
-    if part.size and max(np.maximum.reduce(part), -np.minimum.reduce(part)) > KNEE:
-        over = np.abs(part) > KNEE
-        size, room = np.abs(part[over]) - KNEE, CEILING - KNEE
-        part[over] = np.sign(part[over]) * (KNEE + room * size / (size + room))
+    if not part.size or max(np.maximum.reduce(part), -np.minimum.reduce(part)) <= KNEE:
+        return part
+    size = np.abs(part)
+    over, room = np.maximum(size - KNEE, 0.0), CEILING - KNEE
+    return np.asarray(np.where(size > KNEE, np.sign(part) * (KNEE + room * over / (over + room)), part))
 
 
 def soften(block: Floats, at: int, frames: int, sample_rate_hz: int) -> None:
