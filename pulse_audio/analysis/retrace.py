@@ -16,7 +16,6 @@ from pulse_audio.analysis.fold import Lines, Phase
 from pulse_audio.analysis.pieces import Span
 from pulse_audio.analysis.prepare import WAVE_RATE_HZ, Signals
 from pulse_audio.analysis.speedtrack import (
-    FRAMES_AT_ONCE,
     Range,
     Spectra,
     Track,
@@ -176,11 +175,10 @@ def _evidence(
                 thinned=1,
                 slopes_per_s=both_signs(*(s / frame_s for s in SLOPES if s / frame_s < STEEPEST_PER_S)),
             )
-            spectra, bin_hz = stretched_spectra(wave, WAVE_RATE_HZ, centres, part)
             lines = np.concatenate(
                 [
-                    _weighed(spectra[at : at + FRAMES_AT_ONCE], bin_hz, part.top_hz, candidates_hz[first:last], comb)
-                    for at in range(0, len(centres), FRAMES_AT_ONCE)
+                    _weighed(spectra, bin_hz, part.top_hz, candidates_hz[first:last], comb)
+                    for spectra, bin_hz in stretched_spectra(wave, WAVE_RATE_HZ, centres, part)
                 ]
             )
             # Frames overlap: as evidence they count by their number, as chance by its square root.

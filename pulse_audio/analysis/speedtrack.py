@@ -109,8 +109,8 @@ def line_evidence(power: Spectra) -> Spectra:
     return np.asarray(table[(np.minimum(power, STRONGEST) * 20).astype(np.int32)])
 
 
-def stretched_spectra(signal: Floats, rate_hz: float, centres: Floats, part: Range) -> tuple[Spectra, float]:
-    """Whitened power spectra, shape (frames, slopes, bins), and the width of a bin in hertz."""
+def stretched_spectra(signal: Floats, rate_hz: float, centres: Floats, part: Range) -> Iterator[tuple[Spectra, float]]:
+    """Yield whitened power spectra of a few frames, shape (frames, slopes, bins), and the width of a bin in hertz."""
     frame = int(part.frame_s * rate_hz)
     padded = next_fast_len(2 * frame, real=True)
     bin_hz = rate_hz / padded
@@ -129,14 +129,17 @@ def stretched_spectra(signal: Floats, rate_hz: float, centres: Floats, part: Ran
     share_after = ((at - before) * window).astype(np.float32)
     share_before = window.astype(np.float32) - share_after
     room = np.pad(signal.astype(np.float32), frame)
-    spectra = np.empty((len(centres), len(before), bins), np.float32)
-    for index, first in enumerate(np.rint(centres * rate_hz).astype(int)):
-        near = room[first : first + 2 * frame]
-        pieces = near[before] * share_before
-        pieces += near[1:][before] * share_after
-        spectrum = np.asarray(rfft(pieces, padded, axis=1))[:, :bins]
-        spectra[index] = spectrum.real**2 + spectrum.imag**2
-    return np.asarray(spectra / _noise_level(spectra[:, 0], bin_hz)[:, None, :]), float(bin_hz)
+    starts = np.rint(centres * rate_hz).astype(int)
+    for at_once in np.split(starts, range(FRAMES_AT_ONCE, len(starts), FRAMES_AT_ONCE)):
+        spectra = np.empty((len(at_once), len(before), bins), np.float32)
+        for index, first in enumerate(at_once):
+            near = room[first : first + 2 * frame]
+            pieces = near[before] * share_before
+            pieces += near[1:][before] * share_after
+            spectrum = np.asarray(rfft(pieces, padded, axis=1))[:, :bins]
+            spectra[index] = spectrum.real**2 + spectrum.imag**2
+        spectra /= _noise_level(spectra[:, 0], bin_hz)[:, None, :]
+        yield spectra, float(bin_hz)
 
 
 def frame_times(duration_s: float) -> Floats:
@@ -216,14 +219,14 @@ def rate_evidence(signal: Floats, rate_hz: int) -> tuple[Floats, Floats]:
     def found(part: Range) -> tuple[int, Range, Spectra]:
         first, last = np.searchsorted(CANDIDATES_HZ, (part.low_hz * 0.9999, part.high_hz))
         thin = filtered(signal, rate_hz, down=part.thinned) if part.thinned > 1 else signal
-        spectra, bin_hz = stretched_spectra(thin, rate_hz / part.thinned, centres, part)
         lines = np.concatenate(
             [
-                _comb_evidence(spectra[at : at + FRAMES_AT_ONCE], bin_hz, part, CANDIDATES_HZ[first:last])
-                for at in range(0, len(centres), FRAMES_AT_ONCE)
+                _comb_evidence(spectra, bin_hz, part, CANDIDATES_HZ[first:last])
+                for spectra, bin_hz in stretched_spectra(thin, rate_hz / part.thinned, centres, part)
             ]
         )
-        return int(first), part, lines * np.float32(HOP_S / np.sqrt(part.frame_s * REFERENCE_FRAME_S))
+        lines *= np.float32(HOP_S / np.sqrt(part.frame_s * REFERENCE_FRAME_S))
+        return int(first), part, lines
 
     return pooled(side_by_side(found, RANGES), len(centres), len(CANDIDATES_HZ), SHARED)
 

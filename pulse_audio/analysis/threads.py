@@ -1,7 +1,7 @@
 """Independent pieces of the analysis side by side: numpy's and scipy's inner loops let other threads work."""
 
 import os
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from multiprocessing import parent_process
 from typing import TypeVar
@@ -10,13 +10,24 @@ T = TypeVar("T")
 R = TypeVar("R")
 
 
-def side_by_side(work: Callable[[T], R], items: Iterable[T]) -> list[R]:
-    """Return `work` of every item, in their order, worked in as many threads as there are cores.
+def side_by_side(work: Callable[[T], R], items: Sequence[T]) -> list[R]:
+    """Return `work` of every item, in their order; this thread and one more share them, if there are two cores.
 
-    In a process that another one started for its share of the work, one after another: the cores are taken.
+    More threads would hold more memory than they save time. In a process that another one started for its share of the
+    work, this thread works alone: the cores are taken.
     """
-    cores = os.cpu_count() or 1
-    if cores == 1 or parent_process() is not None:
-        return [work(item) for item in items]
-    with ThreadPoolExecutor(cores) as pool:
-        return list(pool.map(work, items))
+    left = enumerate(items)  # both threads take from it, and a step of it cannot be interrupted
+    done: dict[int, R] = {}
+
+    def work_on() -> None:
+        for place, item in left:
+            done[place] = work(item)
+
+    if (os.cpu_count() or 1) == 1 or parent_process() is not None:
+        work_on()
+    else:
+        with ThreadPoolExecutor(1) as pool:
+            other = pool.submit(work_on)
+            work_on()
+            other.result()
+    return [done[place] for place in range(len(items))]
