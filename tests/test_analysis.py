@@ -74,6 +74,18 @@ def test_other_sounds_are_no_engine(kind: str, rng: np.random.Generator) -> None
     assert not heard.readings or heard.verdict == "undetermined"
 
 
+def test_a_shorter_engine_in_the_recording_does_not_move_the_pulses() -> None:
+    """An even twin for a while, then an uneven one at the same speed: the uneven one's pulses, within 3 degrees."""
+    parts = [
+        render(layout(name), SpeedCurve.steady(RPM), duration_s=s, sample_rate_hz=RATE_HZ, life=Liveliness()).samples
+        for name, s in (("parallel-twin-360", 4.0), ("parallel-twin-180", 5.0))
+    ]
+    heard = analyse(Clip(samples=np.concatenate(parts), sample_rate_hz=RATE_HZ))
+    assert heard.verdict == "uneven"
+    assert heard.span_s[0] >= 4.0
+    assert interval_error_deg(heard, layout("parallel-twin-180")) <= 3.0, heard
+
+
 def test_silence_has_no_rhythm() -> None:
     """Digital silence is told as such."""
     heard = analyse(Clip(samples=np.zeros(3 * RATE_HZ), sample_rate_hz=RATE_HZ))

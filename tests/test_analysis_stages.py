@@ -254,7 +254,7 @@ def test_pulses_are_put_where_they_are() -> None:
     """A pulse four degrees from its layout's place is found within a degree, and within twice its stated deviation."""
     lines, nominal = lines_of([0.0, 274 / 720], [1.0, 1.0]), np.array([0.0, 270 / 720])
     (fit,) = fits([lines], Shapes.of([Way(nominal)]), ALIKE, pattern.WAVE)
-    placed = place_pulses([lines], nominal, fit)
+    placed = place_pulses(lines, nominal, fit)
     off_deg = 720 * (placed.fractions[1] - 274 / 720)
     assert abs(off_deg) < min(1.0, 2 * 720 * placed.interval_sd[0])
 
@@ -263,7 +263,7 @@ def test_pulse_levels_are_the_strengths() -> None:
     """Strengths of 1 and 0.6 come back as a ratio of 0.6, within a tenth: the response is not known beforehand."""
     lines, places = lines_of([0.0, 270 / 720], [1.0, 0.6]), np.array([0.0, 270 / 720])
     (fit,) = fits([lines], Shapes.of([Way(places)]), ALIKE, pattern.WAVE)
-    levels = pulse_levels([lines], places, fit)
+    levels = pulse_levels(lines, places, fit)
     assert levels[1] / levels[0] == pytest.approx(0.6, abs=0.06)
 
 
@@ -271,7 +271,7 @@ def test_pulse_levels_in_noise_alone_are_alike() -> None:
     """Lines that are all fainter than the noise say nothing about the pulses."""
     lines, places = lines_of([0.0, 270 / 720], [1.0, 0.6], noise_power=100.0), np.array([0.0, 270 / 720])
     (fit,) = fits([lines], Shapes.of([Way(places)]), ALIKE, pattern.WAVE)
-    assert pulse_levels([lines], places, fit) == pytest.approx([1.0, 1.0])
+    assert pulse_levels(lines, places, fit) == pytest.approx([1.0, 1.0])
 
 
 def test_pulse_levels_of_lines_that_do_not_fit_are_alike(rng: np.random.Generator) -> None:
@@ -281,9 +281,8 @@ def test_pulse_levels_of_lines_that_do_not_fit_are_alike(rng: np.random.Generato
     for _ in range(40):
         turned = lines.amplitude * np.exp(2j * np.pi * rng.random(len(lines.order)))
         noise = lines.noise_power * 10 ** rng.normal(0, 1.5, len(lines.order))
-        levels = pulse_levels(
-            [replace(lines, amplitude=turned, noise_power=noise)], places, replace(fit, decay_s=0.002)
-        )
+        heard = replace(lines, amplitude=turned, noise_power=noise)
+        levels = pulse_levels(heard, places, replace(fit, decay_s=0.002))
         assert levels.mean() == pytest.approx(1.0)
 
 

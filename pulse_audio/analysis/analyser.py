@@ -260,12 +260,12 @@ def _answer(heard: _Heard, hints: Hints, duration_s: float, sample_rate_hz: int,
 def _described(
     blank: Analysis, heard: _Heard, hints: Hints, material: Material, choice: Choice, present: float, *, blocks: int
 ) -> Analysis:
-    main = material.wave[0]
+    main = material.wave[0]  # the span that the answer names; elsewhere another engine may run
     confidence = choice.probability * present
     hypothesis = choice.best.hypothesis
     ratio, candidate = hypothesis.ratio, hypothesis.candidate
     whole = cycle_deg(choice.best.strokes)
-    lines = [p.lines(ratio, TOP_HZ, MOST_LINES) for p in material.wave]
+    lines = main.lines(ratio, TOP_HZ, MOST_LINES)
     if choice.even:
         pulses = candidate.pulses
         placed = Placed(fractions=candidate.fractions, interval_sd=np.full(pulses, 0.0))

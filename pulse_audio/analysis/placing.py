@@ -1,6 +1,5 @@
 """Where in the cycle the pulses of the best pattern really stand, how sure that is, and how strong each pulse is."""
 
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -38,7 +37,7 @@ class Placed:
     interval_sd: Floats
 
 
-def place_pulses(pieces: Sequence[Lines], nominal: Floats, fitted: pattern.Fit) -> Placed:
+def place_pulses(lines: Lines, nominal: Floats, fitted: pattern.Fit) -> Placed:
     """Move each pulse but the first to where the evidence is greatest, near its nominal place.
 
     Steps ever finer on the damped log likelihood with a Gaussian prior about the nominal places; the curvature at the
@@ -58,7 +57,7 @@ def place_pulses(pieces: Sequence[Lines], nominal: Floats, fitted: pattern.Fit) 
     def values(k: int, offsets: NDArray[np.floating[Any]]) -> Floats:
         tries = np.repeat(fractions[None], len(offsets), axis=0)
         tries[:, k] += offsets
-        found = pattern.fits(pieces, pattern.Shapes.of([pattern.Way(t) for t in tries]), (fitted.share,), medium)
+        found = pattern.fits([lines], pattern.Shapes.of([pattern.Way(t) for t in tries]), (fitted.share,), medium)
         prior = 0.5 * (((tries - nominal) / NOMINAL_SD) ** 2).sum(axis=1)
         return np.asarray([f.evidence[0] for f in found] - prior)
 
@@ -80,7 +79,7 @@ def place_pulses(pieces: Sequence[Lines], nominal: Floats, fitted: pattern.Fit) 
     return Placed(fractions=fractions, interval_sd=np.sqrt(variance + following + LEAST_SD**2))
 
 
-def pulse_levels(pieces: Sequence[Lines], fractions: Floats, fitted: pattern.Fit) -> Floats:
+def pulse_levels(lines: Lines, fractions: Floats, fitted: pattern.Fit) -> Floats:
     """Strength of each pulse against their mean, as amplitude ratios, shape (n_pulses,).
 
     The response that the pulses share is estimated under the pattern; each pulse's own strength is then the least
@@ -88,7 +87,6 @@ def pulse_levels(pieces: Sequence[Lines], fractions: Floats, fitted: pattern.Fit
     not follow such a response at all, nothing tells the pulses apart: they are alike.
     """
     strength = np.ones(len(fractions))
-    lines = pieces[0]
     signal_power = np.maximum(np.abs(lines.amplitude) ** 2 - lines.noise_power, 0.0).mean()
     if signal_power == 0.0:
         return strength
