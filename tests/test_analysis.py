@@ -18,6 +18,8 @@ from pulse_audio.layout import Layout
 from pulse_audio.synth import render
 from pulse_audio.units import cycle_hz
 from tests.clipmaker import others_things
+from tests.clipmaker.engine_clips import engine_clip
+from tests.clipmaker.layouts import ENGINES
 from tests.clipmaker.special import harmonic_clip, limping_even_clip, moving_clip
 
 SHARED = Path(__file__).parents[1] / ".." / "shared"
@@ -84,6 +86,33 @@ def test_a_shorter_engine_in_the_recording_does_not_move_the_pulses() -> None:
     assert heard.verdict == "uneven"
     assert heard.span_s[0] >= 4.0
     assert interval_error_deg(heard, layout("parallel-twin-180")) <= 3.0, heard
+
+
+@pytest.mark.parametrize(
+    ("first", "then", "rpm"),
+    [
+        ("single4", "triple120", 1200),
+        ("v8_cross", "ptwin270", 1200),
+        ("triple120", "v90", 1000),
+        ("v45", "boxer", 1440),
+    ],
+)
+def test_of_two_engines_in_a_recording_one_is_answered_about(first: str, then: str, rpm: float) -> None:
+    """One engine, half a second of silence, another: the answer is right about the one in the span that it names."""
+    rng, parts = np.random.default_rng([26, 11]), []
+    for name, at_rpm, duration_s in ((first, 1200, 4.2), (then, rpm, 4.6)):
+        samples, _, truth = engine_clip(
+            rng, engine=ENGINES[name], rpm=at_rpm, kind="steady", band="idle", duration_s=duration_s, rate_hz=RATE_HZ,
+            spoil=False, snr_db=25.0, microphones=1,
+        )  # fmt: skip
+        parts.append((np.squeeze(samples), truth))
+    whole = np.concatenate([parts[0][0], np.zeros(RATE_HZ // 2), parts[1][0]])
+    heard = analyse(Clip(samples=whole, sample_rate_hz=RATE_HZ))
+    is_first = heard.span_s[1] < 4.7
+    assert is_first or heard.span_s[0] > 4.1, heard.span_s
+    truth = parts[0 if is_first else 1][1]
+    steady = {**truth, "rpm_track": [[t, truth["rpm_mean"]] for t in np.arange(0.25, 9.3, 0.25)]}
+    assert judge(steady, heard).pattern_right, heard
 
 
 def test_silence_has_no_rhythm() -> None:

@@ -36,6 +36,7 @@ HISS_LINES = 24
 HISS_TOP_HZ = 400.0
 PIPE_DELAY_SD_S = 0.6e-3  # a quarter of a metre of hot pipe, or of air to the microphone, between two cylinders
 CRANK_SD = 2.5 / 720  # of a cycle: what torque ripple and valve timing move a pulse
+ELSEWHERE = 0.1  # of further pieces show another engine, another sound, or a track that has slipped
 WEAK_SHARE = 0.05  # of engines: one with a cylinder that hardly pulls is brought now and then
 HEARD_TWINS = np.arange(180.0, 361.0, 6.0) / 720  # where the second pulse of a twin may be heard
 LIKELY_RPM = (500.0, 9000.0)
@@ -144,7 +145,8 @@ def weigh(material: Material, ratios: Sequence[float]) -> list[Hypothesis]:
         for ratio in ratios
     ]
     weighed = iter(side_by_side(lambda task: _evidence(*task), [(*at, *kind) for at in seen for kind in _shapes()]))
-    found: list[Hypothesis] = []
+    found: list[tuple[float, Candidate, pattern.Fit]] = []
+    pieces: list[Floats] = []
     for ratio, (wave, _) in zip(ratios, seen, strict=True):
         plain, banked, weak = (next(weighed) for _ in _shapes())
         heard, weak_twins = plain[len(candidates()) :], weak[: 2 * len(HEARD_TWINS)]
@@ -161,8 +163,23 @@ def weigh(material: Material, ratios: Sequence[float]) -> list[Hypothesis]:
                 odds = np.log([1 - WEAK_SHARE, WEAK_SHARE])
                 evidence = np.logaddexp(odds[0] + evidence, odds[1] + _mean(weak_ways)[0])
             if candidate.pulses <= len(wave[0].order):  # else not one line at its firing rate is looked at
-                found.append(Hypothesis(ratio=ratio, candidate=candidate, evidence=evidence, fit=fit))
-    return sorted(found, key=lambda h: -h.evidence[0])
+                found.append((ratio, candidate, fit))
+                pieces.append(evidence)
+    hypotheses = [
+        Hypothesis(ratio=ratio, candidate=candidate, evidence=evidence, fit=fit)
+        for (ratio, candidate, fit), evidence in zip(found, _over_all_pieces(np.array(pieces)), strict=True)
+    ]
+    return sorted(hypotheses, key=lambda h: -h.evidence[0])
+
+
+def _over_all_pieces(evidence: Floats) -> Floats:
+    """Bring the evidence of the pieces together, (n_hypotheses, n_pieces, n_dampings) to (n_hypotheses, n_dampings).
+
+    The first counts in full. Any other may show something else; it then has the mean evidence of all hypotheses.
+    """
+    anything = logsumexp(evidence, axis=0) - math.log(len(evidence))
+    others = np.logaddexp(math.log(1 - ELSEWHERE) + evidence, math.log(ELSEWHERE) + anything)[:, 1:]
+    return np.asarray(evidence[:, 0] + others.sum(axis=1))
 
 
 @cache
@@ -189,15 +206,16 @@ def _evidence(
     if all(len(lines.order) > 2 for lines in hiss):
         swelling = [f.evidence for f in pattern.fits(hiss, shapes, shares, pattern.HISS)]
     else:
-        swelling = [np.zeros(len(pattern.HISS.dampings))] * len(fitted)
+        swelling = [np.zeros((len(hiss), len(pattern.HISS.dampings)))] * len(fitted)
     return [(f.evidence + h, f) for f, h in zip(fitted, swelling, strict=True)]
 
 
 def _mean(ways: Sequence[Found], odds: Floats | None = None) -> Found:
     """Mean evidence of ways to hear a pattern, by their log odds, and the fit of the best."""
     odds = np.zeros(len(ways)) if odds is None else odds
-    total = odds[:, None] + np.array([evidence for evidence, _ in ways])
-    return np.asarray(logsumexp(total, axis=0) - logsumexp(odds)), ways[int(total[:, 0].argmax())][1]
+    total = odds[:, None, None] + np.array([evidence for evidence, _ in ways])
+    best = int(total[:, :, 0].sum(axis=1).argmax())
+    return np.asarray(logsumexp(total, axis=0) - logsumexp(odds)), ways[best][1]
 
 
 def _heard_nearby(place: float, spread: float, exact: Found, heard: Sequence[Found]) -> Found:

@@ -118,7 +118,7 @@ class Fit:
 
     Attributes
     ----------
-    evidence : ndarray, shape (n_dampings,)
+    evidence : ndarray, shape (n_pieces, n_dampings)
         Damped log likelihood less that of noise alone, averaged over the medium's lists; natural units.
     share, decay_s, plateau
         The medium that explains the lines best.
@@ -216,16 +216,16 @@ def fits(pieces: Sequence[Lines], shapes: Shapes, shares: Sequence[OwnShare], me
         for plateau in medium.plateaus:
             for decay_s in medium.decays_s:
                 found = [model.evidence(decay_s, plateau) for model in models]
-                values.append(np.sum([value for value, _ in found], axis=0))
+                values.append([value for value, _ in found])
                 starts.append(np.stack([start for _, start in found], axis=1))
                 settings.append((share, decay_s, plateau))
-    likelihood = np.array(values)
+    likelihood = np.array(values)  # of settings, pieces, patterns
     damped = np.multiply.outer(medium.dampings, likelihood)
     evidence = logsumexp(damped, axis=1) - np.log(len(values))
-    best = likelihood.argmax(axis=0)
+    best = likelihood.sum(axis=1).argmax(axis=0)
     return [
         Fit(
-            evidence=evidence[:, k],
+            evidence=evidence[:, :, k].T,
             share=settings[b][0],
             decay_s=settings[b][1],
             plateau=settings[b][2],

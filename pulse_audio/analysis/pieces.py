@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import maximum_filter1d
 
 from pulse_audio.analysis.fold import Phase
 from pulse_audio.analysis.prepare import WAVE_RATE_HZ, Signals
@@ -21,6 +22,8 @@ CLEAR_EVIDENCE = 20.0
 THIN = 0.25  # of the median evidence: there the lines are lost, and a stretch ends before it
 SILENT = 1e-4  # of the power of the loud parts: 40 dB below them an engine stands still, or the recorder was off
 LOUD = 0.9  # quantile
+SILENCE_S, SILENCE_STEP_S = 0.35, 0.05  # the slowest single fires every 0.3 s
+OTHER_SPEED = 0.1  # natural log: order 10 falls where 11 was, so that the exhaust is heard anew
 EDGE_S = 0.2  # a stretch keeps so far from where the speed runs away and, if it changes, from the recording's ends
 
 
@@ -38,7 +41,7 @@ class Span:
 
 
 def steady_spans(heard: Signals, track: Track, phase: Phase, most: int) -> tuple[Span, ...]:
-    """Return one to `most` stretches that do not overlap, the best first.
+    """Return one to `most` stretches at different speeds, the best first.
 
     A stretch is worth its length, less where evidence is thin, less the more the speed changes in it, and less if it
     holds too few cycles. It holds no silence.
@@ -72,6 +75,7 @@ def steady_spans(heard: Signals, track: Track, phase: Phase, most: int) -> tuple
         if best == 0.0:
             break
         free[first : last + 1] = False
+        free &= np.abs(log_rate - log_rate[first : last + 1].mean()) > OTHER_SPEED
         length_s = (last + 1 - first) * HOP_S
         edge_s = min(EDGE_S, length_s / 6)
         changes = np.ptp(log_rate[first : last + 1]) > STEADY_SPREAD
@@ -86,8 +90,10 @@ def steady_spans(heard: Signals, track: Track, phase: Phase, most: int) -> tuple
 
 
 def _audible(wave: Floats, frames: int) -> NDArray[np.bool_]:
-    """Whether there is sound about each frame of the track: within twice its length, as slow pulses have gaps."""
-    step = round(HOP_S * WAVE_RATE_HZ)
-    about = [wave[max(0, (2 * k - 1) * step // 2) : (2 * k + 3) * step // 2] for k in range(frames)]
-    power = np.array([float(np.mean(part**2)) if len(part) else 0.0 for part in about])
-    return np.asarray(power >= SILENT * np.quantile(power, LOUD))
+    """Whether there is sound all through each frame of the track: no silence longer than slow pulses leave."""
+    step, parts = round(SILENCE_STEP_S * WAVE_RATE_HZ), round(HOP_S / SILENCE_STEP_S)
+    count = max(len(wave) // step, 1)
+    power = np.array([np.mean(part**2) for part in np.array_split(wave, count)])
+    loudest = maximum_filter1d(power, round(SILENCE_S / SILENCE_STEP_S))
+    quietest = [loudest[k * parts : (k + 1) * parts].min(initial=np.inf) for k in range(frames)]
+    return np.asarray(np.array(quietest) >= SILENT * np.quantile(loudest, LOUD))

@@ -59,7 +59,7 @@ def place_pulses(lines: Lines, nominal: Floats, fitted: pattern.Fit) -> Placed:
         tries[:, k] += offsets
         found = pattern.fits([lines], pattern.Shapes.of([pattern.Way(t) for t in tries]), (fitted.share,), medium)
         prior = 0.5 * (((tries - nominal) / NOMINAL_SD) ** 2).sum(axis=1)
-        return np.asarray([f.evidence[0] for f in found] - prior)
+        return np.asarray([f.evidence[0, 0] for f in found] - prior)
 
     for step in STEPS:
         for k in range(1, pulses):
