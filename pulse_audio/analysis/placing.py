@@ -18,7 +18,7 @@ MISFIT = 1e-3  # of a line's power: once the pattern is chosen, the faint lines 
 DAMPING = 0.05  # the model's misfit moves pulses by more than noise does
 FINE_STEPS = 768  # of the first pulse's start: steps under half a degree, or the evidence would be jagged
 NOMINAL_SD = 4.0 / 720  # pulses of one layout are heard this far from where its crank puts them: pipes, valve timing
-LEAST_SD = 0.7 / 720  # what torque ripple and unequal pipes add, whatever the noise
+LEAST_SD = 1.0 / 720  # what torque ripple and unequal pipes add, whatever the noise
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
