@@ -210,13 +210,16 @@ def read_in_turn(
     with _opened(path) as sound:
         part = _Part(sound, path, start_s, end_s, channel)
         turn = round(turn_s * part.sample_rate_hz)
-        held: Floats = np.empty(0)
+        held: list[Floats] = []
+        frames = 0
         for block in part.blocks():
-            held = np.concatenate((held, block.mean(axis=1)))
-            if len(held) > turn:  # one frame more: so the last clip is never empty
-                yield Clip(samples=held[:turn], sample_rate_hz=part.sample_rate_hz)
-                held = held[turn:]
-        yield Clip(samples=held, sample_rate_hz=part.sample_rate_hz, cut_short=part.cut_short)
+            held.append(block.mean(axis=1))
+            frames += len(block)
+            if frames > turn:  # one frame more: so the last clip is never empty
+                joined = np.concatenate(held)
+                yield Clip(samples=joined[:turn], sample_rate_hz=part.sample_rate_hz)
+                held, frames = [joined[turn:]], frames - turn
+        yield Clip(samples=np.concatenate(held), sample_rate_hz=part.sample_rate_hz, cut_short=part.cut_short)
 
 
 class _Part:
