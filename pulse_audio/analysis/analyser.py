@@ -275,7 +275,8 @@ def _described(
         placed = place_pulses(lines, heard_near, hypothesis.fit)
         intervals = np.diff(np.append(placed.fractions, 1.0))
     levels = pulse_levels(lines, placed.fractions, hypothesis.fit)
-    cycle_hz, all_lines = main.rate_hz * ratio, main.lines(ratio, TOP_HZ, int(TOP_HZ))
+    span, all_lines = heard.spans[0], main.lines(ratio, TOP_HZ, int(TOP_HZ))
+    cycle_hz = float(heard.phase.at(span.end_s) - heard.phase.at(span.start_s)) / span.duration_s * ratio
     if heard.phase.is_steady:
         orders = all_lines.order.astype(np.float64)
         cycle_hz = constant_rate_hz(heard.signals.wave, cycle_hz, orders, all_lines.noise_power)
