@@ -113,6 +113,15 @@ def test_of_two_engines_in_a_recording_one_is_answered_about(first: str, then: s
     truth = parts[0 if is_first else 1][1]
     steady = {**truth, "rpm_track": [[t, truth["rpm_mean"]] for t in np.arange(0.25, 9.3, 0.25)]}
     assert judge(steady, heard).pattern_right, heard
+    assert all((time_s < 4.5) == is_first for time_s, _ in heard.speed_track)
+    assert any("a silence parts the recording" in note for note in heard.notes)
+
+
+@pytest.mark.parametrize("rpm", [20.0, 60.0])
+def test_pulses_with_silence_between_are_no_running_engine(rpm: float) -> None:
+    """A crank turned so slowly that each pulse dies away before the next: an answer, and no engine in it."""
+    slow = render(layout("parallel-twin-180"), SpeedCurve.steady(rpm), duration_s=4.0, sample_rate_hz=RATE_HZ)
+    assert analyse(slow).verdict in ("no-rhythm", "undetermined")
 
 
 def test_silence_has_no_rhythm() -> None:

@@ -22,7 +22,7 @@ from pulse_audio.analysis.hypotheses import (
     fitted_to,
     weigh,
 )
-from pulse_audio.analysis.pieces import Span, steady_spans
+from pulse_audio.analysis.pieces import Span, apart, steady_spans
 from pulse_audio.analysis.placing import Placed, place_pulses, pulse_levels, weak_shares
 from pulse_audio.analysis.prepare import ENVELOPE_RATE_HZ, WAVE_RATE_HZ, Signals, signals
 from pulse_audio.analysis.readings import Choice, choose, compare_with_layout, readings
@@ -327,6 +327,8 @@ def _speed_track(heard: _Heard, comb: Comb, rpm_per_hz: float) -> tuple[tuple[fl
     period_s = np.exp(-logs) / comb.ratio
     rise = np.interp(times + period_s, grid_s, log_rate) - np.interp(times - period_s, grid_s, log_rate)
     told = (np.interp(times, led.time_s, led.seen) >= LEAST_SEEN) & (np.abs(rise) / 2 <= STEEPEST)
+    unbroken, _ = apart(heard.signals, heard.track, heard.spans[0])
+    told &= (times >= unbroken.start_s) & (times <= unbroken.end_s)
     times, rates = times[told], np.exp(logs[told])
     return tuple((heard.start_s + float(t), float(r) * rpm_per_hz) for t, r in zip(times, rates, strict=True))
 
@@ -339,6 +341,12 @@ def _pattern_notes(heard: _Heard, hypothesis: Hypothesis, choice: Choice, *, blo
     if span.duration_s < heard.signals.duration_s - 0.5:
         notes.append(
             f"the answer is about {span.start_s:.1f} to {span.end_s:.1f} s, the longest stretch of nearly steady speed"
+        )
+    unbroken, outside_s = apart(heard.signals, heard.track, span)
+    if outside_s >= SHORTEST_S:
+        notes.append(
+            f"a silence parts the recording: what sounds outside {unbroken.start_s:.1f} to {unbroken.end_s:.1f} s "
+            "may be another engine, and no speed is told there; analyse it by its own start and end"
         )
     cycle_hz = hypothesis.ratio * heard.phase.mean_hz
     if span.duration_s < faults.shortest_needed_s(cycle_hz):

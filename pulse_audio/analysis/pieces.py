@@ -44,7 +44,7 @@ def steady_spans(heard: Signals, track: Track, phase: Phase, most: int) -> tuple
     """Return one to `most` stretches at different speeds, the best first.
 
     A stretch is worth its length, less where evidence is thin, less the more the speed changes in it, and less if it
-    holds too few cycles. It holds no silence.
+    holds too few cycles. It holds no silence; where there is hardly anything else, the whole is returned.
     """
     duration_s = heard.duration_s
     log_rate = np.log(np.interp(track.time_s, phase.time_s, phase.rate_hz))
@@ -86,7 +86,19 @@ def steady_spans(heard: Signals, track: Track, phase: Phase, most: int) -> tuple
         if spans and phase.at(span.end_s) - phase.at(span.start_s) < FEWEST_CYCLES:
             break
         spans.append(span)
-    return tuple(spans)
+    return tuple(spans) or (Span(start_s=0.0, end_s=duration_s),)
+
+
+def apart(heard: Signals, track: Track, span: Span) -> tuple[Span, float]:
+    """Return the stretch about a span that no silence breaks, and how many seconds of sound lie outside it."""
+    audible = _audible(heard.wave, len(track.time_s))
+    silent_s, middle_s = track.time_s[~audible], (span.start_s + span.end_s) / 2
+    unbroken = Span(
+        start_s=float(silent_s[silent_s < middle_s].max(initial=-HOP_S / 2)) + HOP_S / 2,
+        end_s=float(silent_s[silent_s > middle_s].min(initial=heard.duration_s + HOP_S / 2)) - HOP_S / 2,
+    )
+    outside = (track.time_s < unbroken.start_s) | (track.time_s > unbroken.end_s)
+    return unbroken, HOP_S * int(np.count_nonzero(audible & outside))
 
 
 def _audible(wave: Floats, frames: int) -> NDArray[np.bool_]:
