@@ -31,7 +31,6 @@ Floats = NDArray[np.float64]
 
 STEP = 0.004  # natural log between candidate rates
 RANGES = ((0.4, 1.0), (0.85, 1.9), (1.6, 3.6))  # of the rate in the steady stretch, each with its own frame length
-SHARED = 20  # candidates over which one range fades into the next
 PERIODS = 8.0  # in a frame, of the rate in the middle of its range
 SLOPES = (0.1, 0.3, 0.6, 1.0)  # natural log of the rate over one frame
 STEEPEST_PER_S = 7.0
@@ -184,7 +183,7 @@ def _evidence(
             # Frames overlap: as evidence they count by their number, as chance by its square root.
             yield int(first), part, lines * np.sqrt(hop_s / frame_s).astype(np.float32)[:, None, None]
 
-    return pooled(found(), len(centres), len(candidates_hz), SHARED)
+    return pooled(found(), len(centres), len(candidates_hz))
 
 
 def _weighed(spectra: Spectra, bin_hz: float, top_hz: float, candidates_hz: Floats, comb: Comb) -> Spectra:

@@ -33,13 +33,12 @@ MULTIPLES = 30
 NOISE_BLOCK_HZ = 50.0
 STRONGEST = 12.0  # a line 11 dB above the noise is certain; more must not outvote the other multiples
 REFERENCE_FRAME_S = 0.45
-SHARED = 60  # candidates over which one range fades into the next
 FRAMES_AT_ONCE = 10  # what fits into a processor's cache is several times as fast
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Range:
-    """Candidate rates analysed with one frame length: about seven cycles, and lines up to `top_hz`.
+    """Candidate rates analysed with one frame length, five cycles or more, and lines up to `top_hz`.
 
     Of the samples one in `thinned` is kept: still four for a period at `top_hz`, as straight lines between them need.
     """
@@ -66,11 +65,11 @@ RANGES = (
         thinned=4,
         slopes_per_s=both_signs(0.02, 0.05, 0.1, 0.18),
     ),
-    Range(frame_s=0.8, low_hz=8.5, high_hz=17, top_hz=500, thinned=3, slopes_per_s=both_signs(0.03, 0.08, 0.16, 0.3)),
-    Range(frame_s=0.45, low_hz=15, high_hz=33, top_hz=900, thinned=2, slopes_per_s=both_signs(0.06, 0.15, 0.3, 0.5)),
+    Range(frame_s=0.8, low_hz=6.0, high_hz=17, top_hz=500, thinned=3, slopes_per_s=both_signs(0.03, 0.08, 0.16, 0.3)),
+    Range(frame_s=0.45, low_hz=10.5, high_hz=33, top_hz=900, thinned=2, slopes_per_s=both_signs(0.06, 0.15, 0.3, 0.5)),
     Range(
         frame_s=0.25,
-        low_hz=29,
+        low_hz=20,
         high_hz=HIGHEST_HZ,
         top_hz=1500,
         thinned=1,
@@ -228,38 +227,28 @@ def rate_evidence(signal: Floats, rate_hz: int) -> tuple[Floats, Floats]:
         lines *= np.float32(HOP_S / np.sqrt(part.frame_s * REFERENCE_FRAME_S))
         return int(first), part, lines
 
-    return pooled(side_by_side(found, RANGES), len(centres), len(CANDIDATES_HZ), SHARED)
+    return pooled(side_by_side(found, RANGES), len(centres), len(CANDIDATES_HZ))
 
 
-def pooled(found: Iterable[tuple[int, Range, Spectra]], frames: int, count: int, shared: int) -> tuple[Floats, Floats]:
+def pooled(found: Iterable[tuple[int, Range, Spectra]], frames: int, count: int) -> tuple[Floats, Floats]:
     """Evidence of every candidate and its likeliest slope, shape (frames, count), from ranges that overlap.
+
+    In an overlap the better one is taken: the longer frame where the speed holds, the shorter where it swings.
 
     Parameters
     ----------
     found : iterable of (first, range, evidence)
         Number of the range's first candidate, and its evidence, shape (frames, slopes, candidates).
     frames, count : int
-    shared : int
-        Candidates over which one range fades into the next.
     """
-    evidence, weight = np.zeros((frames, count)), np.zeros(count)
-    slope, strongest = np.zeros((frames, count)), np.full((frames, count), -np.inf)
+    evidence, slope = np.full((frames, count), -np.inf), np.zeros((frames, count))
     for first, part, lines in found:
-        last = first + lines.shape[2]
+        here = np.s_[:, first : first + lines.shape[2]]
         pick = lines.argmax(axis=1)
-        here = np.take_along_axis(lines, pick[:, None], axis=1)[:, 0]
-        edge = np.arange(last - first)
-        fade = np.ones(last - first)
-        if first > 0:
-            fade = np.minimum(fade, (edge + 1) / shared)
-        if last < count:
-            fade = np.minimum(fade, (last - first - edge) / shared)
-        evidence[:, first:last] += here * fade
-        weight[first:last] += fade
-        better = here > strongest[:, first:last]
-        slope[:, first:last] = np.where(better, np.array(part.slopes_per_s)[pick], slope[:, first:last])
-        strongest[:, first:last] = np.maximum(here, strongest[:, first:last])
-    return evidence / np.maximum(weight, 1e-9), slope
+        best = np.take_along_axis(lines, pick[:, None], axis=1)[:, 0]
+        slope[here] = np.where(best > evidence[here], np.array(part.slopes_per_s)[pick], slope[here])
+        evidence[here] = np.maximum(best, evidence[here])
+    return evidence, slope
 
 
 JUMP_COST = 40.0
