@@ -155,7 +155,7 @@ def test_a_second_of_steady_sound_gives_one_rate() -> None:
 
 
 def test_a_speed_that_runs_away_within_a_cycle_is_not_told() -> None:
-    """Blips that double an idling twin's speed in two cycles: nine points in ten are right to 3 %, to 1 % where it is calm.
+    """Blips that double an idling twin's speed in two cycles: nine points in ten are right to 3 %, where calm to 1 %.
 
     Now and then a pulse that is late makes more than that, but no point is off by a multiple.
     """
