@@ -22,7 +22,11 @@ PARTS: dict[str, tuple[tuple[str, ...], tuple[str, ...], tuple[str, ...]]] = {
     "analyse": (("tests/bench/bench_analyse.py",), ("--hour",), ("--no-pyin",)),
     "many": (("tests/bench/bench_many.py",), (), ("--clips", "20", "--hours", "0.1")),
     "play": (("tests/bench/bench_play.py",), (), ("--minutes", "1")),
-    "accuracy": (("-m", "docs.studies.accuracy", "--by-hand"), ("--jobs", "2"), ("--share", "0.05")),
+    "accuracy": (
+        ("-m", "docs.studies.accuracy", "--by-hand", "--jobs", "2"),
+        ("--figure", "docs/media/calibration.png"),
+        ("--share", "0.05"),
+    ),
 }
 
 
