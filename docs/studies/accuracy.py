@@ -228,9 +228,10 @@ def draw(points: list[tuple[float, float, int]], target: Path) -> None:
     figure, axes = plt.subplots(figsize=(5, 5), layout="constrained")
     axes.plot([0, 1], [0, 1], color="0.7", label="means what it says")
     axes.errorbar(stated, right, yerr=np.sqrt(right * (1 - right) / count), fmt="o", capsize=3, label="measured")
-    for x, y, n in points:
-        axes.annotate(str(n), (x, y), textcoords="offset points", xytext=(6, -12), fontsize=8)
-    axes.set(xlabel="stated confidence", ylabel="share of answers right", xlim=(0, 1.02), ylim=(0, 1.02))
+    for place, (x, y, n) in enumerate(reversed(points)):  # neighbours close to 1 have their numbers on either side
+        side = ((7, -3), "left") if place % 2 == 0 else ((-7, -3), "right")
+        axes.annotate(str(n), (x, y), textcoords="offset points", xytext=side[0], ha=side[1], fontsize=8)
+    axes.set(xlabel="stated confidence", ylabel="share of answers right", xlim=(0, 1.06), ylim=(0, 1.02))
     axes.legend()
     figure.savefig(target)
 
