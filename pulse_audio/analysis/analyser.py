@@ -22,7 +22,7 @@ from pulse_audio.analysis.hypotheses import (
     fitted_to,
     weigh,
 )
-from pulse_audio.analysis.pieces import Span, apart, steady_spans
+from pulse_audio.analysis.pieces import Span, apart, bursts, steady_spans
 from pulse_audio.analysis.placing import Placed, place_pulses, pulse_levels, weak_shares
 from pulse_audio.analysis.prepare import ENVELOPE_RATE_HZ, WAVE_RATE_HZ, Signals, signals
 from pulse_audio.analysis.readings import Choice, choose, compare_with_layout, readings
@@ -252,7 +252,7 @@ def _answer(heard: _Heard, hints: Hints, duration_s: float, sample_rate_hz: int,
             blank,
             confidence=1 - present,
             layout_match=compare_with_layout(choice, present, hints),
-            notes=(*heard.notes, *presence.notes(clues)),
+            notes=(*heard.notes, *presence.notes(clues, bursts(heard.signals.wave))),
         )
     return _described(blank, heard, hints, material, choice, present, blocks=blocks)
 

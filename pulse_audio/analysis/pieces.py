@@ -101,11 +101,21 @@ def apart(heard: Signals, track: Track, span: Span) -> tuple[Span, float]:
     return unbroken, HOP_S * int(np.count_nonzero(audible & outside))
 
 
+def bursts(wave: Floats) -> int:
+    """Return into how many parts silences cut the sound."""
+    sounding = _sounding(wave)
+    return int(sounding[0]) + int(np.count_nonzero(sounding[1:] & ~sounding[:-1]))
+
+
 def _audible(wave: Floats, frames: int) -> NDArray[np.bool_]:
-    """Whether there is sound all through each frame of the track: no silence longer than slow pulses leave."""
-    step, parts = round(SILENCE_STEP_S * WAVE_RATE_HZ), round(HOP_S / SILENCE_STEP_S)
-    count = max(len(wave) // step, 1)
+    """Whether there is sound all through each frame of the track."""
+    sounding, parts = _sounding(wave), round(HOP_S / SILENCE_STEP_S)
+    return np.array([bool(sounding[k * parts : (k + 1) * parts].all()) for k in range(frames)])
+
+
+def _sounding(wave: Floats) -> NDArray[np.bool_]:
+    """Whether there is sound, in steps of `SILENCE_STEP_S`: a gap no longer than slow pulses leave is no silence."""
+    count = max(len(wave) // round(SILENCE_STEP_S * WAVE_RATE_HZ), 1)
     power = np.array([np.mean(part**2) for part in np.array_split(wave, count)])
     loudest = maximum_filter1d(power, round(SILENCE_S / SILENCE_STEP_S))
-    quietest = [loudest[k * parts : (k + 1) * parts].min(initial=np.inf) for k in range(frames)]
-    return np.asarray(np.array(quietest) >= SILENT * np.quantile(loudest, LOUD))
+    return np.asarray(loudest >= SILENT * np.quantile(loudest, LOUD))

@@ -140,8 +140,16 @@ def probability(found: Clues, hum_hz: float | None) -> float:
 PERIODIC_LINES = 4
 
 
-def notes(found: Clues) -> list[str]:
-    """Say what was heard where no engine was."""
+FEWEST_BURSTS = 3
+
+
+def notes(found: Clues, bursts: int) -> list[str]:
+    """Say what was heard where no engine was; silences cut the sound into so many bursts."""
+    if bursts >= FEWEST_BURSTS:
+        return [
+            f"the sound comes in {bursts} bursts with silence between them, and a running engine leaves none; the "
+            "pulses of one that is slowed down are for the ear to count"
+        ]
     if found.wave_lines + found.hiss_lines < PERIODIC_LINES:
         return ["nothing in the sound repeats steadily enough to be an engine"]
     return [
