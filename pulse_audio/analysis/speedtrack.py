@@ -38,7 +38,7 @@ FRAMES_AT_ONCE = 10  # what fits into a processor's cache is several times as fa
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Range:
-    """Candidate rates analysed with one frame length, five cycles or more, and lines up to `top_hz`.
+    """Candidate rates analysed with one frame length, six cycles or more, and lines up to `top_hz`.
 
     Of the samples one in `thinned` is kept: still four for a period at `top_hz`, as straight lines between them need.
     """
@@ -65,11 +65,11 @@ RANGES = (
         thinned=4,
         slopes_per_s=both_signs(0.02, 0.05, 0.1, 0.18),
     ),
-    Range(frame_s=0.8, low_hz=6.0, high_hz=17, top_hz=500, thinned=3, slopes_per_s=both_signs(0.03, 0.08, 0.16, 0.3)),
-    Range(frame_s=0.45, low_hz=10.5, high_hz=33, top_hz=900, thinned=2, slopes_per_s=both_signs(0.06, 0.15, 0.3, 0.5)),
+    Range(frame_s=0.8, low_hz=7.5, high_hz=17, top_hz=500, thinned=3, slopes_per_s=both_signs(0.03, 0.08, 0.16, 0.3)),
+    Range(frame_s=0.45, low_hz=13.3, high_hz=33, top_hz=900, thinned=2, slopes_per_s=both_signs(0.06, 0.15, 0.3, 0.5)),
     Range(
         frame_s=0.25,
-        low_hz=20,
+        low_hz=24,
         high_hz=HIGHEST_HZ,
         top_hz=1500,
         thinned=1,
