@@ -211,10 +211,10 @@ def test_spans_hold_no_silence() -> None:
     wave[round(2.5 * WAVE_RATE_HZ) : 3 * WAVE_RATE_HZ] = 0.0
     heard = Signals(wave=wave, envelope=np.zeros(7 * ENVELOPE_RATE_HZ))
     first, second, *_ = steady_spans(heard, track, Phase.from_rate(time_s, track.rate_hz, 7.0), 3)
-    assert first.start_s == pytest.approx(3.1, abs=0.15)  # a frame of 0.2 s, half of it kept off
+    assert 3.0 <= first.start_s < 3.25  # kept off by 0.2 s
     assert first.end_s == 7.0
     assert second.start_s == 0.0
-    assert second.end_s == pytest.approx(2.4, abs=0.15)
+    assert 2.25 < second.end_s <= 2.5
 
 
 def test_one_stretch_stands_for_a_speed() -> None:
@@ -225,7 +225,7 @@ def test_one_stretch_stands_for_a_speed() -> None:
     wave[round(2.5 * WAVE_RATE_HZ) : 3 * WAVE_RATE_HZ] = 0.0
     heard = Signals(wave=wave, envelope=np.zeros(7 * ENVELOPE_RATE_HZ))
     (only,) = steady_spans(heard, track, Phase.from_rate(time_s, track.rate_hz, 7.0), 3)
-    assert only.start_s == pytest.approx(3.1, abs=0.15)
+    assert 3.0 <= only.start_s < 3.25
 
 
 def test_there_is_always_a_stretch() -> None:

@@ -281,7 +281,13 @@ def _described(
         orders = all_lines.order.astype(np.float64)
         cycle_hz = constant_rate_hz(heard.signals.wave, cycle_hz, orders, all_lines.noise_power)
     comb = Comb.of(all_lines, candidate.pulses if choice.even else 1, main.rate_hz)
+    unbroken, outside_s = apart(heard.signals, heard.track, span)
     notes = [*heard.notes, *_pattern_notes(heard, hypothesis, choice, blocks=blocks)]
+    if outside_s >= SHORTEST_S:
+        notes.append(
+            f"a silence parts the recording: what sounds outside {unbroken.start_s:.1f} to {unbroken.end_s:.1f} s "
+            "may be another engine, and no speed is told there; analyse it by its own start and end"
+        )
     shown = readings(choice, cycle_hz / ratio, hints)
     rpm_per_hz = rpm_from_cycle_hz(1.0, choice.best.strokes) * ratio
     if shown:
@@ -300,7 +306,7 @@ def _described(
         intervals_sd_deg=tuple((placed.interval_sd * whole).tolist()),
         pulse_level_db=tuple(db_from_ratio(level) for level in levels),
         weak_share=weak_shares(heard.signals, heard.phase, main, ratio, placed.fractions, hypothesis.fit),
-        speed_track=_speed_track(heard, comb, rpm_per_hz),
+        speed_track=_speed_track(heard, comb, rpm_per_hz, unbroken),
         readings=shown,
         layout_match=compare_with_layout(choice, present, hints),
         notes=tuple(notes),
@@ -319,7 +325,7 @@ def _rate_sd(lines: Lines, main: Piece) -> float:
     return math.sqrt(WINDOW_LOSS * 6 / max(information, 1e-9)) / (2 * math.pi * duration_s)
 
 
-def _speed_track(heard: _Heard, comb: Comb, rpm_per_hz: float) -> tuple[tuple[float, float], ...]:
+def _speed_track(heard: _Heard, comb: Comb, rpm_per_hz: float, unbroken: Span) -> tuple[tuple[float, float], ...]:
     led = retraced(heard.signals, heard.track, heard.phase, heard.spans[0], comb)
     times = np.arange(TRACK_STEP_S, heard.signals.duration_s, TRACK_STEP_S)
     grid_s, log_rate = led.phase.time_s, np.log(led.phase.rate_hz)
@@ -327,7 +333,6 @@ def _speed_track(heard: _Heard, comb: Comb, rpm_per_hz: float) -> tuple[tuple[fl
     period_s = np.exp(-logs) / comb.ratio
     rise = np.interp(times + period_s, grid_s, log_rate) - np.interp(times - period_s, grid_s, log_rate)
     told = (np.interp(times, led.time_s, led.seen) >= LEAST_SEEN) & (np.abs(rise) / 2 <= STEEPEST)
-    unbroken, _ = apart(heard.signals, heard.track, heard.spans[0])
     told &= (times >= unbroken.start_s) & (times <= unbroken.end_s)
     times, rates = times[told], np.exp(logs[told])
     return tuple((heard.start_s + float(t), float(r) * rpm_per_hz) for t, r in zip(times, rates, strict=True))
@@ -341,12 +346,6 @@ def _pattern_notes(heard: _Heard, hypothesis: Hypothesis, choice: Choice, *, blo
     if span.duration_s < heard.signals.duration_s - 0.5:
         notes.append(
             f"the answer is about {span.start_s:.1f} to {span.end_s:.1f} s, the longest stretch of nearly steady speed"
-        )
-    unbroken, outside_s = apart(heard.signals, heard.track, span)
-    if outside_s >= SHORTEST_S:
-        notes.append(
-            f"a silence parts the recording: what sounds outside {unbroken.start_s:.1f} to {unbroken.end_s:.1f} s "
-            "may be another engine, and no speed is told there; analyse it by its own start and end"
         )
     cycle_hz = hypothesis.ratio * heard.phase.mean_hz
     if span.duration_s < faults.shortest_needed_s(cycle_hz):

@@ -138,8 +138,6 @@ def probability(found: Clues, hum_hz: float | None) -> float:
 
 
 PERIODIC_LINES = 4
-
-
 FEWEST_BURSTS = 3
 
 
