@@ -17,7 +17,7 @@ from pulse_audio.firing import Liveliness
 from pulse_audio.layout import Layout
 from pulse_audio.synth import render
 from pulse_audio.units import cycle_hz
-from tests.clipmaker import others_things
+from tests.clipmaker import others_things, recording
 from tests.clipmaker.engine_clips import engine_clip
 from tests.clipmaker.layouts import ENGINES
 from tests.clipmaker.special import harmonic_clip, limping_even_clip, moving_clip
@@ -74,6 +74,32 @@ def test_other_sounds_are_no_engine(kind: str, rng: np.random.Generator) -> None
     heard = analyse(Clip(samples=samples / np.abs(samples).max() / 2, sample_rate_hz=RATE_HZ))
     assert heard.verdict in ("no-rhythm", "undetermined")
     assert not heard.readings or heard.verdict == "undetermined"
+
+
+@pytest.mark.parametrize("over_engine", [1.0, 3.0])
+@pytest.mark.parametrize(("name", "kind"), [("ptwin270", "drift"), ("four_flat", "steady"), ("four_flat", "drift")])
+def test_an_engine_beneath_mains_hum_is_heard(name: str, kind: str, over_engine: float) -> None:
+    """Hum as loud as the engine, and three times its amplitude: the engine is answered about, and the hum told."""
+    rng = np.random.default_rng([26, 12])
+    samples, _, truth = engine_clip(
+        rng, engine=ENGINES[name], rpm=860, kind=kind, band="idle", duration_s=6.0, rate_hz=RATE_HZ, spoil=False,
+        snr_db=20.0, microphones=1,
+    )  # fmt: skip
+    engine = np.squeeze(samples)
+    mixed = engine / engine.std() + over_engine * recording.hum(rng, len(engine), RATE_HZ)
+    heard = analyse(Clip(samples=mixed / np.abs(mixed).max() / 2, sample_rate_hz=RATE_HZ))
+    assert judge(truth, heard).pattern_right, heard
+    assert any("taken out" in note for note in heard.notes), heard.notes
+
+
+def test_the_stretch_ends_before_a_blip_that_loses_the_track() -> None:
+    """Two blips of an idling V-twin that the first track does not follow: the calm ends are answered about."""
+    samples, rate_hz, truth = engine_clip(np.random.default_rng([31, 122]))
+    heard = analyse(Clip(samples=np.squeeze(samples), sample_rate_hz=rate_hz))
+    assert judge(truth, heard).pattern_right, heard
+    times_s, rpm = np.transpose(truth["rpm_track"])
+    inside = (times_s > heard.span_s[0]) & (times_s < heard.span_s[1])
+    assert np.ptp(np.log(rpm[inside])) < 0.1  # the blips are of 0.25 and 0.55
 
 
 def test_a_shorter_engine_in_the_recording_does_not_move_the_pulses() -> None:

@@ -24,12 +24,12 @@ from pulse_audio.analysis.hypotheses import (
 )
 from pulse_audio.analysis.pieces import Span, apart, bursts, steady_spans
 from pulse_audio.analysis.placing import Placed, place_pulses, pulse_levels, weak_shares
-from pulse_audio.analysis.prepare import ENVELOPE_RATE_HZ, WAVE_RATE_HZ, Signals, signals
+from pulse_audio.analysis.prepare import ENVELOPE_RATE_HZ, WAVE_RATE_HZ, Signals, of_wave, signals
 from pulse_audio.analysis.readings import Choice, choose, compare_with_layout, readings
 from pulse_audio.analysis.result import Analysis, Hints
 from pulse_audio.analysis.retrace import Comb, retraced
 from pulse_audio.analysis.speedtrack import Track, coarse_track, refine
-from pulse_audio.analysis.steady import WINDOW_LOSS, constant_rate_hz, steadied
+from pulse_audio.analysis.steady import WINDOW_LOSS, constant_rate_hz, standing_hz, steadied, without_lines
 from pulse_audio.clip import Clip
 from pulse_audio.errors import ClipError
 from pulse_audio.units import cycle_deg, db_from_ratio, rpm_from_cycle_hz
@@ -160,6 +160,21 @@ def _listen(block: Clip, mono: Floats, start_s: float) -> _Heard:
     )
 
 
+def _beneath(heard: _Heard) -> _Heard | None:
+    """Take out what stands still at the track's rate, and listen to what is left; None if the track moves.
+
+    A hum or a whine that is no engine may be all that the track follows, with an engine beneath it.
+    """
+    rate_hz = standing_hz(heard.signals, heard.track.rate_hz)
+    if rate_hz is None:
+        return None
+    left = of_wave(without_lines(heard.signals.wave, rate_hz))
+    track = coarse_track(left)
+    phase, spans = _followed(left, track)
+    note = f"a steady tone of {rate_hz:.1f} Hz with its multiples was taken out before: by itself it is no engine"
+    return replace(heard, signals=left, track=track, phase=phase, spans=spans, notes=(*heard.notes, note), hum_hz=None)
+
+
 def _followed(heard: Signals, track: Track) -> tuple[Phase, tuple[Span, ...]]:
     """Sharpen a track, and find the stretches that the answer may rest on."""
     rough = Phase.from_rate(track.time_s, track.rate_hz, heard.duration_s)
@@ -214,7 +229,9 @@ def _material(heard: _Heard) -> Material | None:
     return Material(wave=tuple(wave), hiss=tuple(hiss)) if wave else None
 
 
-def _answer(heard: _Heard, hints: Hints, duration_s: float, sample_rate_hz: int, *, blocks: int) -> Analysis:
+def _answer(
+    heard: _Heard, hints: Hints, duration_s: float, sample_rate_hz: int, *, blocks: int, look_beneath: bool = True
+) -> Analysis:
     weighed = _weighed(heard, hints)
     if weighed and weighed.choice and not _is_multiple(ratio := weighed.choice.best.hypothesis.ratio):
         # The track's multiples are only now and then lines of the cycle, as 8/3 of it are where pulses fall on eighths:
@@ -248,6 +265,10 @@ def _answer(heard: _Heard, hints: Hints, duration_s: float, sample_rate_hz: int,
     is_slower = slower > max(CLEARLY_SLOWER, CLEARLY_SLOWER_SHARE * evidence)
     present = 1 - SURE if is_slower else presence.probability(clues, heard.hum_hz)
     if present < PRESENT:
+        if look_beneath and clues.wave_lines and (left := _beneath(heard)):
+            engine = _answer(left, hints, duration_s, sample_rate_hz, blocks=blocks, look_beneath=False)
+            if engine.verdict in ("even", "uneven"):
+                return engine
         return replace(
             blank,
             confidence=1 - present,

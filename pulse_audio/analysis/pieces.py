@@ -9,6 +9,7 @@ from scipy.ndimage import maximum_filter1d
 from pulse_audio.analysis.fold import Phase
 from pulse_audio.analysis.prepare import WAVE_RATE_HZ, Signals
 from pulse_audio.analysis.speedtrack import HOP_S, Track
+from pulse_audio.analysis.steady import sharpness
 
 Floats = NDArray[np.float64]
 
@@ -19,7 +20,8 @@ WIDEST_SPREAD = 0.35
 LONGEST_S = 10.0
 FEWEST_CYCLES = 10
 CLEAR_EVIDENCE = 20.0
-THIN = 0.25  # of the median evidence: there the lines are lost, and a stretch ends before it
+THIN = (0.25, 0.5, 0.8)  # of the median evidence: there the lines may be lost, and a stretch ends before it
+LOUD_ENOUGH, SHORTEST_S = 0.1, 0.5  # of the power, and length, for a stretch to be taken for its sharper lines
 SILENT = 1e-4  # of the power of the loud parts: 40 dB below them an engine stands still, or the recorder was off
 LOUD = 0.9  # quantile
 SILENCE_S, SILENCE_STEP_S = 0.35, 0.05  # the slowest single fires every 0.3 s
@@ -44,13 +46,34 @@ def steady_spans(heard: Signals, track: Track, phase: Phase, most: int) -> tuple
     """Return one to `most` stretches at different speeds, the best first.
 
     A stretch is worth its length, less where evidence is thin, less the more the speed changes in it, and less if it
-    holds too few cycles. It holds no silence; where there is hardly anything else, the whole is returned.
+    holds too few cycles. It holds no silence; where there is hardly anything else, the whole is returned. How thin
+    evidence may be is not known, since a track that has lost its way finds some in noise: of a few answers the one
+    with the sharpest lines counts, but none across a silence, where another engine may run, and none that is much
+    quieter, as hum is heard where the rest falls silent.
     """
+    usual, *others = dict.fromkeys(_steady_spans(heard, track, phase, most, thin) for thin in THIN)
+    if not others:
+        return usual
+    unbroken, _ = apart(heard, track, usual[0])
+    others = [spans for spans in others if _may_replace(spans[0], usual[0], unbroken, heard.wave)]
+    return max((usual, *others), key=lambda spans: sharpness(heard, phase, spans[0].start_s, spans[0].end_s))
+
+
+def _may_replace(span: Span, usual: Span, unbroken: Span, wave: Floats) -> bool:
+    inside = span.start_s >= unbroken.start_s and span.end_s <= unbroken.end_s
+    return inside and span.duration_s >= SHORTEST_S and _power(wave, span) > LOUD_ENOUGH * _power(wave, usual)
+
+
+def _power(wave: Floats, span: Span) -> float:
+    return float(np.mean(wave[int(span.start_s * WAVE_RATE_HZ) : int(span.end_s * WAVE_RATE_HZ)] ** 2))
+
+
+def _steady_spans(heard: Signals, track: Track, phase: Phase, most: int, thin: float) -> tuple[Span, ...]:
     duration_s = heard.duration_s
     log_rate = np.log(np.interp(track.time_s, phase.time_s, phase.rate_hz))
     worth = 0.2 + np.clip(track.evidence / CLEAR_EVIDENCE, 0, 1)
     median = float(np.median(track.evidence))
-    worth[track.evidence < min(THIN * median, median)] = -0.2  # half of all frames stay, even if none speaks for a line
+    worth[track.evidence < min(thin * median, median)] = -0.2  # half of all frames stay, even if none speaks for a line
     frames = len(log_rate)
     slope_per_s = np.abs(np.gradient(log_rate, HOP_S)) if frames > 1 else np.zeros(frames)
     steady_spread = STEADY_SPREAD * np.maximum(1.0, STEADY_BELOW_HZ / np.exp(log_rate))

@@ -52,7 +52,11 @@ def signals(mono: Floats, sample_rate_hz: int) -> Signals:
     """
     shared = gcd(sample_rate_hz, WAVE_RATE_HZ)
     up, down = WAVE_RATE_HZ // shared, sample_rate_hz // shared
-    wave = filtered(mono, sample_rate_hz, high_pass(LOWEST_HZ, 2), up=up, down=down)
+    return of_wave(filtered(mono, sample_rate_hz, high_pass(LOWEST_HZ, 2), up=up, down=down))
+
+
+def of_wave(wave: Floats) -> Signals:
+    """Bring a wave at `WAVE_RATE_HZ` to size, and take its envelope."""
     wave = wave / max(float(wave.std()), 1e-12)
     return Signals(wave=wave, envelope=hiss_envelope(wave))
 

@@ -7,6 +7,7 @@ the rate at which the multiples hold most power, each counted by the noise about
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.fft import irfft, rfft
 
 from pulse_audio.analysis.fold import Lines, Phase, piece
 from pulse_audio.analysis.prepare import WAVE_RATE_HZ, Signals
@@ -34,34 +35,69 @@ def steadied(heard: Signals, rough: Phase, refined: Phase) -> Phase:
     """
     if heard.duration_s > LONGEST_S:
         return refined
-    before, after = (_sharpness(heard, track) for track in (rough, refined))
+    before, after = (sharpness(heard, track) for track in (rough, refined))
     best = rough if before > ASTRAY * after else refined
     widest = NEARLY_STEADY * max(1.0, SHORT_S / heard.duration_s)
     sharpest = AS_SHARP * (before if best is rough else after)
     for track in (rough, refined):
         low, middle, high = np.quantile(track.rate_hz, (0.05, 0.5, 0.95))
-        lines = _lines(heard, _constant(float(middle), heard.duration_s)) if np.log(high / low) < widest else None
+        lines = _whole_lines(heard, float(middle)) if np.log(high / low) < widest else None
         if lines is not None:
             rate_hz = constant_rate_hz(heard.wave, float(middle), lines.order.astype(np.float64), lines.noise_power)
             steady = _constant(rate_hz, heard.duration_s)
-            if (found := _sharpness(heard, steady)) > sharpest:
+            if (found := sharpness(heard, steady)) > sharpest:
                 best, sharpest = steady, found
     return best
+
+
+STANDS_STILL, STANDS_WITHIN = 0.8, 0.01  # of the frames, and natural log of the rate
+NOTCH_HZ, NOTCH_BINS = 0.5, 2.0  # taken out to either side of a line
+
+
+def standing_hz(heard: Signals, rate_hz: Floats) -> float | None:
+    """Return the rate at which a track (its rate in each frame) stands still; None if it does not."""
+    near_hz = float(np.median(rate_hz))
+    if np.mean(np.abs(np.log(rate_hz / near_hz)) < STANDS_WITHIN) < STANDS_STILL:
+        return None
+    lines = _whole_lines(heard, near_hz)
+    if lines is None:
+        return None
+    return constant_rate_hz(heard.wave, near_hz, lines.order.astype(np.float64), lines.noise_power)
+
+
+def without_lines(wave: Floats, rate_hz: float) -> Floats:
+    """Take a steady tone and all its multiples out of a wave at `WAVE_RATE_HZ`."""
+    turn = np.exp(2j * np.pi * rate_hz / WAVE_RATE_HZ * np.arange(len(wave)))
+    phasor, left = turn.copy(), wave.copy()
+    for _ in range(int(WAVE_RATE_HZ / 2 / rate_hz)):
+        left -= 2 * np.real(np.vdot(phasor, left) / len(wave) * phasor)
+        phasor *= turn
+    # What is not quite steady stands close by. The rest went first, as its skirts would reach beyond any notch.
+    spectrum = np.asarray(rfft(left))
+    bin_hz = WAVE_RATE_HZ / len(wave)
+    frequency_hz = np.arange(len(spectrum)) * bin_hz
+    multiple = np.maximum(np.rint(frequency_hz / rate_hz), 1.0)
+    spectrum[np.abs(frequency_hz - multiple * rate_hz) < max(NOTCH_HZ, NOTCH_BINS * bin_hz)] = 0.0
+    return np.asarray(irfft(spectrum, len(wave)))
+
+
+def _whole_lines(heard: Signals, rate_hz: float) -> Lines | None:
+    return _lines(heard, _constant(rate_hz, heard.duration_s), 0.0, heard.duration_s)
 
 
 def _constant(rate_hz: float, duration_s: float) -> Phase:
     return Phase.from_rate(np.array([0.0, duration_s]), np.array([rate_hz, rate_hz]), duration_s)
 
 
-def _lines(heard: Signals, phase: Phase) -> Lines | None:
+def _lines(heard: Signals, phase: Phase, start_s: float, end_s: float) -> Lines | None:
     """Lines at the multiples of a track's rate; None if it goes through too few cycles."""
-    stretch = piece(heard.wave, WAVE_RATE_HZ, phase, 0.0, heard.duration_s)
+    stretch = piece(heard.wave, WAVE_RATE_HZ, phase, start_s, end_s)
     return stretch.lines(1.0, TOP_HZ, int(TOP_HZ)) if stretch else None
 
 
-def _sharpness(heard: Signals, phase: Phase) -> float:
+def sharpness(heard: Signals, phase: Phase, start_s: float = 0.0, end_s: float | None = None) -> float:
     """How far the lines stand above the noise: the sum of the logarithms, so that no strong one outvotes the others."""
-    lines = _lines(heard, phase)
+    lines = _lines(heard, phase, start_s, heard.duration_s if end_s is None else end_s)
     return float(np.log1p(np.abs(lines.amplitude) ** 2 / lines.noise_power).sum()) if lines else 0.0
 
 
