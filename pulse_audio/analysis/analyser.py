@@ -161,14 +161,15 @@ def _listen(block: Clip, mono: Floats, start_s: float) -> _Heard:
 
 
 def _beneath(heard: _Heard) -> _Heard | None:
-    """Take out what stands still at the track's rate, and listen to what is left; None if the track moves.
+    """Take out mains hum, or what stands still at the track's rate, and listen to what is left; None without either.
 
-    A hum or a whine that is no engine may be all that the track follows, with an engine beneath it.
+    A hum or a whine that is no engine may be all that is followed, with an engine beneath it.
     """
-    rate_hz = standing_hz(heard.signals, heard.track.rate_hz)
+    wave = heard.signals.wave
+    rate_hz = faults.mains_hz(wave, WAVE_RATE_HZ) or standing_hz(heard.signals, heard.track.rate_hz)
     if rate_hz is None:
         return None
-    left = of_wave(without_lines(heard.signals.wave, rate_hz))
+    left = of_wave(without_lines(wave, rate_hz))
     track = coarse_track(left)
     phase, spans = _followed(left, track)
     note = f"a steady tone of {rate_hz:.1f} Hz with its multiples was taken out before: by itself it is no engine"
@@ -259,10 +260,10 @@ def _answer(
     if choice is None:
         return replace(blank, verdict="undetermined", notes=(*heard.notes, "the hints leave no engine that fits"))
     clues = presence.clues(heard.signals, heard.track, span, material, choice.best.hypothesis)
-    evidence = float(choice.best.hypothesis.evidence[0])
-    slow = (float(h.evidence[0]) for h in weighed.found if h not in weighed.running)
-    slower = max(slow, default=-math.inf) - evidence
-    is_slower = slower > max(CLEARLY_SLOWER, CLEARLY_SLOWER_SHARE * evidence)
+    evidence = choice.best.hypothesis.evidence
+    # However much the likelihood is damped: what an engine repeats from cycle to cycle, or two cycles, is only faint.
+    slow = (float(np.min(h.evidence - evidence)) for h in weighed.found if h not in weighed.running)
+    is_slower = max(slow, default=-math.inf) > max(CLEARLY_SLOWER, CLEARLY_SLOWER_SHARE * float(evidence[0]))
     present = 1 - SURE if is_slower else presence.probability(clues, heard.hum_hz)
     if present < PRESENT:
         if look_beneath and clues.wave_lines and (left := _beneath(heard)):

@@ -196,8 +196,16 @@ def hum_hz(mono: Floats, sample_rate_hz: int) -> float | None:
     return hum[0] if hum is not None and hum[1] > 0.5 * mono.var() else None
 
 
-def _hum(low: Floats, rate_hz: float) -> tuple[float, float] | None:
-    """Mains frequency, and power of the lines at its multiples: steady ones, all off by the same factor."""
+def mains_hz(mono: Floats, sample_rate_hz: int) -> float | None:
+    """Return the mains' frequency as measured if so much hum is heard that the recording's notes tell it, else None."""
+    if sample_rate_hz < LOW_RATE_HZ or len(mono) < SHORTEST_HUM_S * sample_rate_hz or is_silent(mono):
+        return None
+    hum = _hum(*_low_part(mono, sample_rate_hz))
+    return hum[2] if hum is not None and hum[1] > HARMFUL_SHARE * mono.var() else None
+
+
+def _hum(low: Floats, rate_hz: float) -> tuple[float, float, float] | None:
+    """Mains frequency, power of the lines at its multiples (steady, all off by one factor), frequency as measured."""
     if len(low) < SHORTEST_HUM_S * rate_hz:
         return None
     power, bin_hz = _spectra(low, rate_hz, HUM_FRAME_S)
@@ -218,7 +226,7 @@ def _hum(low: Floats, rate_hz: float) -> tuple[float, float] | None:
         lines = _clear_lines(total, places[places > SKIRT_BINS])
         if np.count_nonzero(lines) / len(lines) > 0.5 * count / int(HIGHEST_HUM_HZ / mains):
             return None
-    return mains, found
+    return mains, found, real
 
 
 def _clear_lines(total: Floats, places: Floats) -> Floats:
