@@ -92,6 +92,22 @@ def test_an_engine_beneath_mains_hum_is_heard(name: str, kind: str, over_engine:
     assert any("taken out" in note for note in heard.notes), heard.notes
 
 
+def test_hum_before_the_engine_starts_is_not_what_is_answered_about() -> None:
+    """Faint hum for 70 s, then an engine 34 dB louder for 50 s: the engine, though the hum is clearer and longer."""
+    rng, rate_hz, silent_s = np.random.default_rng([26, 12]), 8000, 70.0
+    samples, _, truth = engine_clip(
+        rng, engine=ENGINES["four_flat"], rpm=860, kind="drift", band="idle", duration_s=50.0, rate_hz=rate_hz,
+        spoil=False, snr_db=20.0, microphones=1,
+    )  # fmt: skip
+    engine = np.squeeze(samples)
+    whole = np.concatenate([np.zeros(round(silent_s * rate_hz)), engine / engine.std()])
+    whole += 0.02 * recording.hum(rng, len(whole), rate_hz) + 0.003 * rng.standard_normal(len(whole))
+    heard = analyse(Clip(samples=whole / np.abs(whole).max() / 2, sample_rate_hz=rate_hz))
+    assert heard.span_s[0] >= silent_s
+    late = {**truth, "rpm_track": [[time_s + silent_s, rpm] for time_s, rpm in truth["rpm_track"]]}
+    assert judge(late, heard).pattern_right, heard
+
+
 def test_the_stretch_ends_before_a_blip_that_loses_the_track() -> None:
     """Two blips of an idling V-twin that the first track does not follow: the calm ends are answered about."""
     samples, rate_hz, truth = engine_clip(np.random.default_rng([31, 122]))

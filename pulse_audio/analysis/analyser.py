@@ -29,7 +29,7 @@ from pulse_audio.analysis.readings import Choice, choose, compare_with_layout, r
 from pulse_audio.analysis.result import Analysis, Hints
 from pulse_audio.analysis.retrace import Comb, retraced
 from pulse_audio.analysis.speedtrack import Track, coarse_track, refine
-from pulse_audio.analysis.steady import WINDOW_LOSS, constant_rate_hz, standing_hz, steadied, without_lines
+from pulse_audio.analysis.steady import WINDOW_LOSS, constant_rate_hz, steadied, tone_hz, without_lines
 from pulse_audio.clip import Clip
 from pulse_audio.errors import ClipError
 from pulse_audio.units import cycle_deg, db_from_ratio, rpm_from_cycle_hz
@@ -89,6 +89,7 @@ class _Heard:
     phase: Phase
     spans: tuple[Span, ...]
     worth: float
+    power: float
     start_s: float
     notes: tuple[str, ...]
     hum_hz: float | None
@@ -97,7 +98,8 @@ class _Heard:
 def analyse_blocks(blocks: Iterable[Clip], hints: Hints | None = None) -> Analysis:
     """Analyse a recording that comes in blocks, so that its length does not matter.
 
-    Every block is tracked; the answer is about the one with the longest steady, clear stretch.
+    Every block is tracked; the answer is about the one with the longest steady, clear stretch or, where no engine is
+    heard in that (it may be the hum of the room before one is started), about the loudest.
 
     Parameters
     ----------
@@ -107,6 +109,7 @@ def analyse_blocks(blocks: Iterable[Clip], hints: Hints | None = None) -> Analys
     """
     hints = hints or Hints()
     best: _Heard | None = None
+    loudest: _Heard | None = None
     start_s, sample_rate_hz, count, silent = 0.0, 0, 0, True
     for block in blocks:
         sample_rate_hz = block.sample_rate_hz
@@ -117,6 +120,8 @@ def analyse_blocks(blocks: Iterable[Clip], hints: Hints | None = None) -> Analys
             heard = _listen(block, mono, start_s)
             if best is None or heard.worth > best.worth:
                 best = heard
+            if loudest is None or heard.power > loudest.power:
+                loudest = heard
         start_s += block.duration_s
         count += 1
     if sample_rate_hz == 0 or start_s < SHORTEST_S:
@@ -131,7 +136,12 @@ def analyse_blocks(blocks: Iterable[Clip], hints: Hints | None = None) -> Analys
             confidence=1.0,
             notes=(note,),
         )
-    return _answer(best, hints, start_s, sample_rate_hz, blocks=count)
+    answer = _answer(best, hints, start_s, sample_rate_hz, blocks=count)
+    if answer.verdict == "no-rhythm" and loudest is not None and loudest is not best:
+        loud = _answer(loudest, hints, start_s, sample_rate_hz, blocks=count)
+        if loud.verdict in ("even", "uneven"):
+            return loud
+    return answer
 
 
 def _mono(clip: Clip) -> Floats:
@@ -154,6 +164,7 @@ def _listen(block: Clip, mono: Floats, start_s: float) -> _Heard:
         phase,
         spans,
         worth,
+        float(np.mean(mono**2)),
         start_s,
         faults.recording_notes(block.samples, block.sample_rate_hz),
         faults.hum_hz(mono, block.sample_rate_hz),
@@ -161,12 +172,12 @@ def _listen(block: Clip, mono: Floats, start_s: float) -> _Heard:
 
 
 def _beneath(heard: _Heard) -> _Heard | None:
-    """Take out mains hum, or what stands still at the track's rate, and listen to what is left; None without either.
+    """Take out mains hum, or else the strongest tone that stands still, and listen to what is left; None without.
 
     A hum or a whine that is no engine may be all that is followed, with an engine beneath it.
     """
     wave = heard.signals.wave
-    rate_hz = faults.mains_hz(wave, WAVE_RATE_HZ) or standing_hz(heard.signals, heard.track.rate_hz)
+    rate_hz = faults.mains_hz(wave, WAVE_RATE_HZ) or tone_hz(wave)
     if rate_hz is None:
         return None
     left = of_wave(without_lines(wave, rate_hz))
@@ -266,7 +277,7 @@ def _answer(
     is_slower = max(slow, default=-math.inf) > max(CLEARLY_SLOWER, CLEARLY_SLOWER_SHARE * float(evidence[0]))
     present = 1 - SURE if is_slower else presence.probability(clues, heard.hum_hz)
     if present < PRESENT:
-        if look_beneath and clues.wave_lines and (left := _beneath(heard)):
+        if look_beneath and (left := _beneath(heard)):
             engine = _answer(left, hints, duration_s, sample_rate_hz, blocks=blocks, look_beneath=False)
             if engine.verdict in ("even", "uneven"):
                 return engine
@@ -364,7 +375,7 @@ def _pattern_notes(heard: _Heard, hypothesis: Hypothesis, choice: Choice, *, blo
     span = heard.spans[0]
     notes = []
     if blocks > 1:
-        notes.append(f"a long recording: the answer is about its clearest {BLOCK_S:.0f} s")
+        notes.append(f"a long recording: the answer is about {BLOCK_S:.0f} s of it, the clearest with an engine")
     if span.duration_s < heard.signals.duration_s - 0.5:
         notes.append(
             f"the answer is about {span.start_s:.1f} to {span.end_s:.1f} s, the longest stretch of nearly steady speed"

@@ -24,6 +24,7 @@ THIN = (0.25, 0.5, 0.8)  # of the median evidence: there the lines may be lost, 
 LOUD_ENOUGH, SHORTEST_S = 0.1, 0.5  # of the power, and length, for a stretch to be taken for its sharper lines
 SILENT = 1e-4  # of the power of the loud parts: 40 dB below them an engine stands still, or the recorder was off
 LOUD = 0.9  # quantile
+QUIET = 1e-2  # of the power of the loud parts: an engine idles hardly 20 dB below its own noise at speed
 SILENCE_S, SILENCE_STEP_S = 0.35, 0.05  # the slowest single fires every 0.3 s
 OTHER_SPEED = 0.1  # natural log: order 10 falls where 11 was, so that the exhaust is heard anew
 EDGE_S = 0.2  # a stretch keeps so far from where the speed runs away and, if it changes, from the recording's ends
@@ -45,11 +46,11 @@ class Span:
 def steady_spans(heard: Signals, track: Track, phase: Phase, most: int) -> tuple[Span, ...]:
     """Return one to `most` stretches at different speeds, the best first.
 
-    A stretch is worth its length, less where evidence is thin, less the more the speed changes in it, and less if it
-    holds too few cycles. It holds no silence; where there is hardly anything else, the whole is returned. How thin
-    evidence may be is not known, since a track that has lost its way finds some in noise: of a few answers the one
-    with the sharpest lines counts, but none across a silence, where another engine may run, and none that is much
-    quieter, as hum is heard where the rest falls silent.
+    A stretch is worth its length, less where evidence is thin or the sound far below the loud parts, less the more the
+    speed changes in it, and less if it holds too few cycles. It holds no silence; where there is hardly anything else,
+    the whole is returned. How thin evidence may be is not known, since a track that has lost its way finds some in
+    noise: of a few answers the one with the sharpest lines counts, but none across a silence, where another engine may
+    run, and none that is much quieter, as hum is heard where the rest falls silent.
     """
     usual, *others = dict.fromkeys(_steady_spans(heard, track, phase, most, thin) for thin in THIN)
     if not others:
@@ -57,6 +58,12 @@ def steady_spans(heard: Signals, track: Track, phase: Phase, most: int) -> tuple
     unbroken, _ = apart(heard, track, usual[0])
     others = [spans for spans in others if _may_replace(spans[0], usual[0], unbroken, heard.wave)]
     return max((usual, *others), key=lambda spans: sharpness(heard, phase, spans[0].start_s, spans[0].end_s))
+
+
+def _weight_of_level(wave: Floats, frames: int) -> Floats:
+    """1 for each frame but those far below the loud ones: there the hum of the room may be clearer than an engine."""
+    power = np.array([np.mean(part**2) for part in np.array_split(wave, frames)])
+    return np.asarray(np.sqrt(np.minimum(power / max(QUIET * float(np.quantile(power, LOUD)), 1e-30), 1.0)))
 
 
 def _may_replace(span: Span, usual: Span, unbroken: Span, wave: Floats) -> bool:
@@ -71,10 +78,10 @@ def _power(wave: Floats, span: Span) -> float:
 def _steady_spans(heard: Signals, track: Track, phase: Phase, most: int, thin: float) -> tuple[Span, ...]:
     duration_s = heard.duration_s
     log_rate = np.log(np.interp(track.time_s, phase.time_s, phase.rate_hz))
-    worth = 0.2 + np.clip(track.evidence / CLEAR_EVIDENCE, 0, 1)
+    frames = len(log_rate)
+    worth = (0.2 + np.clip(track.evidence / CLEAR_EVIDENCE, 0, 1)) * _weight_of_level(heard.wave, frames)
     median = float(np.median(track.evidence))
     worth[track.evidence < min(thin * median, median)] = -0.2  # half of all frames stay, even if none speaks for a line
-    frames = len(log_rate)
     slope_per_s = np.abs(np.gradient(log_rate, HOP_S)) if frames > 1 else np.zeros(frames)
     steady_spread = STEADY_SPREAD * np.maximum(1.0, STEADY_BELOW_HZ / np.exp(log_rate))
     free = _audible(heard.wave, frames)

@@ -50,19 +50,21 @@ def steadied(heard: Signals, rough: Phase, refined: Phase) -> Phase:
     return best
 
 
-STANDS_STILL, STANDS_WITHIN = 0.8, 0.01  # of the frames, and natural log of the rate
+TONE_SHARE = 0.03  # of all power: less hides nothing
+TONE_BINS, AROUND_BINS, KEPT = 3, 20, 0.5  # either side: a tone that stands still keeps to few bins of those around
 NOTCH_HZ, NOTCH_BINS = 0.5, 2.0  # taken out to either side of a line
 
 
-def standing_hz(heard: Signals, rate_hz: Floats) -> float | None:
-    """Return the rate at which a track (its rate in each frame) stands still; None if it does not."""
-    near_hz = float(np.median(rate_hz))
-    if np.mean(np.abs(np.log(rate_hz / near_hz)) < STANDS_WITHIN) < STANDS_STILL:
+def tone_hz(wave: Floats) -> float | None:
+    """Return the frequency of the strongest tone that stands still, if it holds a fair part of the power, else None."""
+    power = np.abs(np.asarray(rfft(wave))) ** 2
+    held, around = (np.convolve(power, np.ones(2 * bins + 1), mode="same") for bins in (TONE_BINS, AROUND_BINS))
+    held[held < KEPT * around] = 0.0
+    strongest = int(held.argmax())
+    if held[strongest] < TONE_SHARE * power.sum():
         return None
-    lines = _whole_lines(heard, near_hz)
-    if lines is None:
-        return None
-    return constant_rate_hz(heard.wave, near_hz, lines.order.astype(np.float64), lines.noise_power)
+    near_hz = float(power[strongest - TONE_BINS : strongest + TONE_BINS + 1].argmax() + strongest - TONE_BINS)
+    return constant_rate_hz(wave, near_hz * WAVE_RATE_HZ / len(wave), np.ones(1), np.ones(1))
 
 
 def without_lines(wave: Floats, rate_hz: float) -> Floats:
