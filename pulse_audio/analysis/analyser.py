@@ -183,7 +183,7 @@ def _beneath(heard: _Heard) -> _Heard | None:
     left = of_wave(without_lines(wave, rate_hz))
     track = coarse_track(left)
     phase, spans = _followed(left, track)
-    note = f"a steady tone of {rate_hz:.1f} Hz with its multiples was taken out before: by itself it is no engine"
+    note = f"a steady tone of {rate_hz:.1f} Hz with its multiples was taken out: with it no engine was heard"
     return replace(heard, signals=left, track=track, phase=phase, spans=spans, notes=(*heard.notes, note), hum_hz=None)
 
 
