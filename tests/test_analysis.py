@@ -92,6 +92,13 @@ def test_an_engine_beneath_mains_hum_is_heard(name: str, kind: str, over_engine:
     assert any("taken out" in note for note in heard.notes), heard.notes
 
 
+@pytest.mark.parametrize("rate_hz", [8_000, 11_025, 48_000])
+def test_the_coarse_steps_of_a_tone_are_no_engine_beneath_it(rate_hz: int) -> None:
+    """A tone in a hundred steps: its distortion, folded down to other rates, stays when the tone is taken out."""
+    tone = np.round(50 * np.sin(2 * np.pi * 440 * np.arange(3 * rate_hz) / rate_hz)) / 100
+    assert analyse(Clip(samples=tone, sample_rate_hz=rate_hz)).verdict in ("no-rhythm", "undetermined")
+
+
 def test_hum_before_the_engine_starts_is_not_what_is_answered_about() -> None:
     """Faint hum for 70 s, then an engine 34 dB louder for 50 s: the engine, though the hum is clearer and longer."""
     rng, rate_hz, silent_s = np.random.default_rng([26, 12]), 8000, 70.0

@@ -47,6 +47,7 @@ STEEPEST = 0.1  # natural log of speed from one period of the lines to the next:
 CLEARLY_SLOWER = 20.0  # evidence for a beat slower than any engine over that for an engine
 CLEARLY_SLOWER_SHARE = 0.01
 SURE = 0.98
+LEAST_LEFT = 1e-3  # of the power: what a tone leaves 30 dB below itself may be its own coarse steps or distortion
 
 
 def analyse(clip: Clip, hints: Hints | None = None) -> Analysis:
@@ -174,13 +175,19 @@ def _listen(block: Clip, mono: Floats, start_s: float) -> _Heard:
 def _beneath(heard: _Heard) -> _Heard | None:
     """Take out mains hum, or else the strongest tone that stands still, and listen to what is left; None without.
 
-    A hum or a whine that is no engine may be all that is followed, with an engine beneath it.
+    A hum or a whine that is no engine may be all that is followed, with an engine beneath it. In a short recording an
+    engine is as steady.
     """
     wave = heard.signals.wave
+    if heard.signals.duration_s < faults.SHORTEST_HUM_S:
+        return None
     rate_hz = faults.mains_hz(wave, WAVE_RATE_HZ) or tone_hz(wave)
     if rate_hz is None:
         return None
-    left = of_wave(without_lines(wave, rate_hz))
+    rest = without_lines(wave, rate_hz)
+    if np.mean(rest**2) < LEAST_LEFT * np.mean(wave**2):
+        return None
+    left = of_wave(rest)
     track = coarse_track(left)
     phase, spans = _followed(left, track)
     note = f"a steady tone of {rate_hz:.1f} Hz with its multiples was taken out: with it no engine was heard"

@@ -7,7 +7,8 @@ the rate at which the multiples hold most power, each counted by the noise about
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.fft import irfft, rfft
+from scipy.fft import irfft, next_fast_len, rfft
+from scipy.ndimage import uniform_filter1d
 
 from pulse_audio.analysis.fold import Lines, Phase, piece
 from pulse_audio.analysis.prepare import WAVE_RATE_HZ, Signals
@@ -50,6 +51,7 @@ def steadied(heard: Signals, rough: Phase, refined: Phase) -> Phase:
     return best
 
 
+FINER = 4  # points of the spectrum for each bin: so the peak of a tone is a parabola
 TONE_SHARE = 0.03  # of all power: less hides nothing
 TONE_BINS, AROUND_BINS, KEPT = 3, 20, 0.5  # either side: a tone that stands still keeps to few bins of those around
 NOTCH_HZ, NOTCH_BINS = 0.5, 2.0  # taken out to either side of a line
@@ -57,14 +59,19 @@ NOTCH_HZ, NOTCH_BINS = 0.5, 2.0  # taken out to either side of a line
 
 def tone_hz(wave: Floats) -> float | None:
     """Return the frequency of the strongest tone that stands still, if it holds a fair part of the power, else None."""
-    power = np.abs(np.asarray(rfft(wave))) ** 2
-    held, around = (np.convolve(power, np.ones(2 * bins + 1), mode="same") for bins in (TONE_BINS, AROUND_BINS))
-    held[held < KEPT * around] = 0.0
+    padded = next_fast_len(FINER * len(wave), real=True)
+    power = np.abs(np.asarray(rfft(wave, padded))) ** 2
+    held, around = (uniform_filter1d(power, 2 * FINER * bins + 1) for bins in (TONE_BINS, AROUND_BINS))
+    held[held * TONE_BINS < KEPT * around * AROUND_BINS] = 0.0
+    held[: FINER * AROUND_BINS] = held[-FINER * AROUND_BINS :] = 0.0
     strongest = int(held.argmax())
-    if held[strongest] < TONE_SHARE * power.sum():
+    if held[strongest] * FINER * 2 * TONE_BINS <= TONE_SHARE * power.sum():
         return None
-    near_hz = float(power[strongest - TONE_BINS : strongest + TONE_BINS + 1].argmax() + strongest - TONE_BINS)
-    return constant_rate_hz(wave, near_hz * WAVE_RATE_HZ / len(wave), np.ones(1), np.ones(1))
+    first = strongest - FINER * TONE_BINS
+    peak = first + int(power[first : strongest + FINER * TONE_BINS + 1].argmax())
+    before, here, after = np.log(power[peak - 1 : peak + 2] + 1e-300)
+    bend = before - 2 * here + after
+    return float((peak + (0.5 * (before - after) / bend if bend < 0 else 0.0)) * WAVE_RATE_HZ / padded)
 
 
 def without_lines(wave: Floats, rate_hz: float) -> Floats:
