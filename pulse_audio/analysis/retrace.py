@@ -30,7 +30,7 @@ from pulse_audio.analysis.speedtrack import (
 Floats = NDArray[np.float64]
 
 STEP = 0.004  # natural log between candidate rates
-RANGES = ((0.4, 1.3), (0.6, 2.4), (1.2, 3.6))
+RANGES = ((0.4, 1.3), (0.6, 2.4), (1.2, 3.6))  # of the rate in the steady stretch, each with its own frame length
 PERIODS = 8.0  # in a frame, of the rate in the middle of its range
 SLOPES = (0.1, 0.3, 0.6, 1.0)  # natural log of the rate over one frame
 STEEPEST_PER_S = 7.0
