@@ -190,18 +190,20 @@ FRACTIONS = range(2, 9)
 
 def hum_hz(mono: Floats, sample_rate_hz: int) -> float | None:
     """Return 50 or 60 if most of the sound is mains hum of that frequency, else None; needs 3 s at 1 kHz or more."""
-    if sample_rate_hz < LOW_RATE_HZ or len(mono) < SHORTEST_HUM_S * sample_rate_hz or is_silent(mono):
-        return None
-    hum = _hum(*_low_part(mono, sample_rate_hz))
+    hum = _hum_in(mono, sample_rate_hz)
     return hum[0] if hum is not None and hum[1] > 0.5 * mono.var() else None
 
 
 def mains_hz(mono: Floats, sample_rate_hz: int) -> float | None:
     """Return the mains' frequency as measured if so much hum is heard that the recording's notes tell it, else None."""
+    hum = _hum_in(mono, sample_rate_hz)
+    return hum[2] if hum is not None and hum[1] > HARMFUL_SHARE * mono.var() else None
+
+
+def _hum_in(mono: Floats, sample_rate_hz: int) -> tuple[float, float, float] | None:
     if sample_rate_hz < LOW_RATE_HZ or len(mono) < SHORTEST_HUM_S * sample_rate_hz or is_silent(mono):
         return None
-    hum = _hum(*_low_part(mono, sample_rate_hz))
-    return hum[2] if hum is not None and hum[1] > HARMFUL_SHARE * mono.var() else None
+    return _hum(*_low_part(mono, sample_rate_hz))
 
 
 def _hum(low: Floats, rate_hz: float) -> tuple[float, float, float] | None:
