@@ -45,7 +45,7 @@ def card(layout: Layout, index: int, rpms: Sequence[float], texts: Texts, inset:
         text("p", texts("card", "part_of", whole=layout.part_of), class_="quiet") if layout.part_of else "",
         _times(layout, rpms, texts),
         text("h3", texts("card", "listen")),
-        bullets(words.listen(layout, max(rpms), texts)),
+        bullets(words.listen(layout, texts)),
         _balance(layout, texts),
         text("h3", texts("card", "note")) + text("p", note) if note else "",
     ]

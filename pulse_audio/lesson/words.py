@@ -15,6 +15,7 @@ from pulse_audio.units import cycle_hz, rpm_from_cycle_hz
 STEP_BY_STEP = 4  # up to so many pulses the gaps are told one by one
 SLIGHT, STRONG = 1.4, 2.0  # ratio of two gaps: a slight limp below, two quick beats and a wait above
 MAX_ALIKE = 6
+LOUD_ORDER = 0.5  # of the strongest order: 6 dB below it
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -66,19 +67,15 @@ def intervals(layout: Layout, texts: Texts) -> list[str]:
     return [capital(line) for line in lines]
 
 
-def listen(layout: Layout, fastest_rpm: float, texts: Texts) -> list[str]:
+def listen(layout: Layout, texts: Texts) -> list[str]:
     """Return what to listen for."""
-    lines = [_beat(layout, texts)]
     pulses = len(layout.pulse_intervals_deg)
-    if layout.is_even:
-        order = pulses * 2.0 / layout.strokes
-        lines.append(
-            texts("listen", "even_note", order=order, hz=round(order * fastest_rpm / 60.0, 1), rpm=round(fastest_rpm))
-        )
-    else:
-        lines.append(texts("listen", "half_orders", order=_deepest_order(layout)))
     slow, fast = (rpm_from_cycle_hz(rate / pulses, layout.strokes) for rate in (RHYTHM_BELOW_HZ, TONE_ABOVE_HZ))
-    lines.append(texts("listen", "melt", slow=_rounded(slow), fast=_rounded(fast)))
+    lines = [
+        _beat(layout, texts),
+        texts("listen", "melt", slow=_rounded(slow), fast=_rounded(fast)),
+        texts("listen", "even_note", order=_pulse_rate_order(layout)) if layout.is_even else _orders(layout, texts),
+    ]
     if layout.is_even and pulses * 2 / layout.strokes > 1:
         rpm = 600
         lines.append(texts("listen", "even_alike", rpm=rpm, single=round(rpm * pulses * 4 / layout.strokes)))
@@ -107,12 +104,26 @@ def _beat(layout: Layout, texts: Texts) -> str:
     return texts("listen", "pattern", gaps=pattern, short=min(gaps), long=max(gaps))
 
 
-def _deepest_order(layout: Layout) -> float:
-    """Return the strongest order below the mean firing order of an uneven layout."""
-    mean_order = len(layout.pulse_intervals_deg) * 2.0 / layout.strokes
-    table = order_table(layout, highest_order=mean_order)
-    below = [(share, order) for order, share in zip(table.order, table.share, strict=True) if order < mean_order]
-    return max(below)[1]
+def _pulse_rate_order(layout: Layout) -> float:
+    """Return the order of the mean rate of the pulses: how many come in one turn."""
+    return len(layout.pulse_intervals_deg) * 2.0 / layout.strokes
+
+
+def loud_orders(layout: Layout) -> list[tuple[float, float]]:
+    """Return the strongest orders below the first overtone of the pulse rate, and the share of the pulses in step."""
+    overtone = 2.0 * _pulse_rate_order(layout)
+    table = order_table(layout, highest_order=overtone)
+    low = [(order, share) for order, share in zip(table.order, table.share, strict=True) if order < overtone]
+    least = LOUD_ORDER * max(share for _, share in low)
+    return [(order, share) for order, share in low if share >= least]
+
+
+def _orders(layout: Layout, texts: Texts) -> str:
+    loud = loud_orders(layout)
+    listed = [f"{texts.number(order)} ({round(100 * share)} %)" for order, share in loud]
+    line = texts("listen", "orders", mean=_pulse_rate_order(layout), orders=texts.together(listed))
+    halves = [texts.number(order) for order, _ in loud if order % 1]
+    return f"{line} {texts('listen', 'half_orders', orders=texts.together(halves))}" if halves else line
 
 
 def _rounded(rpm: float) -> int:
