@@ -15,6 +15,8 @@ from pulse_audio.ticks import Ticks
 Floats = NDArray[np.float64]
 Whole = NDArray[np.int64]
 
+ROUNDING = 1e-3  # of a shift: events this close before one are taken to stand on it
+
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class Firings:
@@ -24,6 +26,8 @@ class Firings:
     ----------
     frame, step : list of int
         Where each begins, and the speed step of its kernel.
+    angle_deg : list of float, increasing
+        Crank angle of each.
     same_step_until : list of int
         Index after the last of the run of firings with this step.
     pulses, bursts : tuple of ndarray of int, shape (n,)
@@ -34,6 +38,7 @@ class Firings:
     """
 
     frame: list[int]
+    angle_deg: list[float]
     step: list[int]
     same_step_until: list[int]
     pulses: tuple[Whole, ...]
@@ -44,11 +49,15 @@ class Firings:
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class TickList:
-    """Ticks in order: where each begins, the number of its wave, and its gain in each channel."""
+    """Ticks in order: where each begins, its crank angle, the number of its wave, and its gain in each channel."""
 
     frame: list[int]
+    angle_deg: list[float]
     key: list[int]
     gain: list[list[float]]
+
+
+NO_TICKS = TickList(frame=[], angle_deg=[], key=[], gain=[])
 
 
 def _places(events: FiringEvents, first_frame: int, sample_rate_hz: int) -> tuple[Whole, Whole]:
@@ -60,7 +69,7 @@ def _places(events: FiringEvents, first_frame: int, sample_rate_hz: int) -> tupl
 def _exact_places(events: FiringEvents, first_frame: int, sample_rate_hz: int) -> tuple[Whole, Whole, Floats]:
     """Frame and shift at or before each event, and how far it lies on the way to the next shift."""
     fine = events.time_s * (sample_rate_hz * SHIFTS)
-    before = np.floor(fine)
+    before = np.floor(fine + ROUNDING)
     frame, shift = np.divmod(before.astype(np.int64), SHIFTS)
     return first_frame + frame, shift, fine - before
 
@@ -74,6 +83,7 @@ def list_firings(
     dropped: frozenset[int],
     regular: bool,
     first_frame: int,
+    first_deg: float,
     sample_rate_hz: int,
     seed: int,
     repeat_cycles: int,
@@ -89,8 +99,8 @@ def list_firings(
         Cylinders from 1 that do not fire.
     regular : bool
         Whether firings come without scatter in time.
-    first_frame : int
-        Frame at time 0 of the events.
+    first_frame, first_deg : int, float
+        Frame and crank angle at time 0 of the events.
     """
     step = speed_step(curve.rpm_at(events.time_s))
     gain = events.strength.copy()
@@ -116,6 +126,7 @@ def list_firings(
     ends = np.append(np.flatnonzero(np.diff(step)) + 1, step.size)
     return Firings(
         frame=frame[heard].tolist(),
+        angle_deg=(first_deg + events.crank_deg[heard]).tolist(),
         step=step.tolist(),
         same_step_until=ends[np.searchsorted(ends, np.arange(step.size), side="right")].tolist(),
         pulses=tuple(kernel[heard] for kernel in pulses),
@@ -126,12 +137,20 @@ def list_firings(
 
 
 def list_ticks(
-    events: FiringEvents, *, ticks: Ticks, pan: Floats, gain: float, first_frame: int, sample_rate_hz: int
+    events: FiringEvents,
+    *,
+    ticks: Ticks,
+    pan: Floats,
+    gain: float,
+    first_frame: int,
+    first_deg: float,
+    sample_rate_hz: int,
 ) -> TickList:
-    """Return a tick for each event; `pan` has shape (cylinders, channels)."""
+    """Return a tick for each event; the parameters are those of `list_firings`."""
     frame, shift = _places(events, first_frame, sample_rate_hz)
     return TickList(
         frame=frame.tolist(),
+        angle_deg=(first_deg + events.crank_deg).tolist(),
         key=ticks.keys(events.cylinder, shift).tolist(),
         gain=(gain * pan[events.cylinder]).tolist(),
     )

@@ -19,7 +19,7 @@ from pulse_audio.firing import FiringEvents, Liveliness, events_in_turn, hunted
 from pulse_audio.kernels import pulse_bank, speed_step, step_rpm
 from pulse_audio.layout import Layout
 from pulse_audio.placing import outlet_gains
-from pulse_audio.schedule import Firings, TickList, list_firings, list_ticks
+from pulse_audio.schedule import NO_TICKS, Firings, TickList, list_firings, list_ticks
 from pulse_audio.speed import SpeedCurve
 from pulse_audio.tail import MOST_FRAMES, Tail, limited, soften
 from pulse_audio.ticks import Ticks
@@ -98,7 +98,7 @@ class Synth:
         self._tick_tails = tuple(Tail() for _ in self._pulse_tails)
         self._rows = np.empty((0, 0), dtype=np.float32)
         self._firings: Firings
-        self._tick_list: TickList | None
+        self._tick_list: TickList
         self._next = self._next_tick = 0
         self._take_engine(layout, exhaust or find_exhaust(DEFAULT_EXHAUST))
         self._begin_span(0.0)
@@ -140,31 +140,34 @@ class Synth:
 
     def set_speed(self, rpm: float, glide_s: float = 0.3) -> None:
         """Go to another speed, evenly over `glide_s` seconds."""
-        target, angle_deg = checks.rpm(rpm), self._angle_now()
+        target = checks.rpm(rpm)
         now = float(self._speed.rpm_at(self._since(self._speed_frame)))
-        self._speed = SpeedCurve.ramp(now, target, max(glide_s, 1e-3))
-        self._speed_frame = self._frame
+        glide = SpeedCurve.ramp(now, target, max(glide_s, 1e-3))
+        angle_deg = self._end_span()
+        self._speed, self._speed_frame = glide, self._frame
         self._begin_span(angle_deg)
 
     def set_layout(self, layout: Layout) -> None:
         """Fire as another layout from now on; the crank turns on."""
+        angle_deg = self._end_span()
         self._take_engine(layout, self._exhaust)
-        self._begin_span(self._angle_now())
+        self._begin_span(angle_deg)
 
     def set_exhaust(self, exhaust: Exhaust) -> None:
         """Send the firings to come through another exhaust."""
+        angle_deg = self._end_span()
         self._take_engine(self._layout, exhaust)
-        self._begin_span(self._angle_now())
+        self._begin_span(angle_deg)
 
     def set_dropped(self, cylinders: frozenset[int]) -> None:
         """Name the cylinders (from 1) that do not fire from now on; all others do."""
         self._dropped = frozenset(cylinders)
-        self._begin_span(self._angle_now())
+        self._begin_span(self._end_span())
 
     def set_ticks(self, level_db: float | None) -> None:
         """Turn the crank ticks on, with their peak at a level against full scale, or off."""
         self._tick_db = _checked_tick(level_db)
-        self._begin_span(self._angle_now())
+        self._begin_span(self._end_span())
 
     # Making sound -----------------------------------------------------------------------------------------------
 
@@ -175,10 +178,10 @@ class Synth:
         done = 0
         while done < n_frames:
             if self._frame == self._span_end:
-                self._begin_span(self._angle_deg + self._turn_deg)
+                self._begin_span(self._end_span())
             count = min(n_frames - done, MOST_FRAMES, self._span_end - self._frame)
-            self._fire(self._frame + count)
-            self._tick(self._frame + count)
+            self._fire(bisect_left(self._firings.frame, self._frame + count, self._next))
+            self._tick(bisect_left(self._tick_list.frame, self._frame + count, self._next_tick))
             for channel, (pulses, ticks) in enumerate(zip(self._pulse_tails, self._tick_tails, strict=True)):
                 part = pulses.head(count)
                 if ticks.ringing:  # kept apart, so that the order of adding does not depend on blocks
@@ -190,10 +193,9 @@ class Synth:
             done += count
         return block if len(self._pulse_tails) > 1 else block[:, 0]
 
-    def _fire(self, end_frame: int) -> None:
-        """Add the firings that begin before `end_frame` to the tails."""
+    def _fire(self, last: int) -> None:
+        """Add the firings of the list up to `last` to the tails."""
         firings = self._firings
-        last = bisect_left(firings.frame, end_frame, self._next)
         while self._next < last:
             first = self._next
             shelf = self._bank.shelf(firings.step[first])
@@ -211,17 +213,24 @@ class Synth:
             for tail, pan in zip(self._pulse_tails, firings.pan, strict=True):
                 tail.add(starts, rows * pan[now, None])
 
-    def _tick(self, end_frame: int) -> None:
-        """Add the ticks that begin before `end_frame` to the tails."""
+    def _tick(self, last: int) -> None:
+        """Add the ticks of the list up to `last` to the tails."""
         ticks = self._tick_list
-        if ticks is None:
-            return
-        last = bisect_left(ticks.frame, end_frame, self._next_tick)
         for index in range(self._next_tick, last):
             wave, start = self._ticks.wave(ticks.key[index]), ticks.frame[index] - self._frame
             for tail, gain in zip(self._tick_tails, ticks.gain[index], strict=True):
                 tail.add([start], (wave * gain)[None, :])
         self._next_tick = last
+
+    def _end_span(self) -> float:
+        """Return the crank angle turned since frame 0, once all that comes before it has begun.
+
+        What comes just before it may have been rounded to this frame, and the next list begins at the angle.
+        """
+        angle_deg = self._angle_now()
+        self._fire(bisect_left(self._firings.angle_deg, angle_deg, self._next))
+        self._tick(bisect_left(self._tick_list.angle_deg, angle_deg, self._next_tick))
+        return angle_deg
 
     def _begin_span(self, angle_deg: float) -> None:
         """List the firings of the next cycles, from a crank angle turned since frame 0.
@@ -239,15 +248,15 @@ class Synth:
         self._next = self._next_tick = 0
         self._firings = list_firings(
             self._events(self._life), curve=self._curve, bank=self._bank, pan=self._pan, dropped=self._dropped,
-            regular=not self._life.timing_sd_deg, first_frame=self._frame, sample_rate_hz=rate, seed=self._seed,
-            repeat_cycles=self._repeat_cycles,
+            regular=not self._life.timing_sd_deg, first_frame=self._frame, first_deg=angle_deg, sample_rate_hz=rate,
+            seed=self._seed, repeat_cycles=self._repeat_cycles,
         )  # fmt: skip
-        self._tick_list = None
+        self._tick_list = NO_TICKS
         if self._tick_db is not None:
             pan = self._ticks.pan if len(self._tick_tails) > 1 else np.ones((len(self._layout.cylinders), 1))
             self._tick_list = list_ticks(
                 self._events(None), ticks=self._ticks, pan=pan, gain=ratio_from_db(self._tick_db),
-                first_frame=self._frame, sample_rate_hz=rate,
+                first_frame=self._frame, first_deg=angle_deg, sample_rate_hz=rate,
             )  # fmt: skip
 
     def _events(self, life: Liveliness | None) -> FiringEvents:

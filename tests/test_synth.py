@@ -16,6 +16,7 @@ from pulse_audio.loop import fit_loop, loop_events, render_loop
 from pulse_audio.loudness import integrated_lufs
 from pulse_audio.speed import SpeedCurve
 from pulse_audio.synth import LEVEL_LUFS, Synth, render, render_blocks
+from pulse_audio.tail import Tail
 
 RATE = 48_000
 QUIET = {"noise_db": SILENT_DB, "hunting": 0.0}
@@ -69,6 +70,41 @@ def test_long_runs_do_not_depend_on_blocks() -> None:
         parts.append(other.next_block(min(sizes[len(parts) % 5], frames - done)))
         done += parts[-1].size
     assert np.array_equal(np.concatenate(parts), whole)
+
+
+@pytest.mark.parametrize("timing_sd_deg", [0.0, 0.001, 0.05, 0.8])
+def test_every_firing_and_tick_sounds_once(monkeypatch: pytest.MonkeyPatch, timing_sd_deg: float) -> None:
+    """As many kernels are added as cylinders fire and ticks come, whether blocks end just after the changes or not.
+
+    At 3000 rpm and 8 kHz a twin fires every 160 frames, so that every change and every end of what is listed at once
+    falls on a firing, or so close to one that rounding takes it to the other side.
+    """
+    rate, seconds, layout = 8_000, 50, catalogue.layout("parallel-twin-360")
+    speed, life = SpeedCurve.steady(3000.0), Liveliness(**QUIET, timing_sd_deg=timing_sd_deg)
+    begun = []
+
+    def add(self: Tail, starts: list[int], rows: np.ndarray) -> None:
+        begun.extend(starts)
+        adds(self, starts, rows)
+
+    adds = Tail.add
+    monkeypatch.setattr(Tail, "add", add)
+    sounds = []
+    for first in (1, rate):
+        begun.clear()
+        synth = Synth(layout, speed, sample_rate_hz=rate, life=life, tick_db=-20.0)
+        parts = []
+        for second in range(seconds):
+            parts += [synth.next_block(first), synth.next_block(rate - first)]
+            if second % 20 < 3:
+                synth.set_dropped(frozenset())
+        parts.append(synth.next_block(80))  # the last firing and tick begin well before the end
+        duration_s = seconds + 80 / rate
+        fired = firing_events(layout, speed, duration_s=duration_s, life=life).time_s.size
+        ticked = firing_events(layout, speed, duration_s=duration_s).time_s.size
+        assert len(begun) == fired + ticked
+        sounds.append(np.concatenate(parts))
+    assert np.array_equal(*sounds)
 
 
 def test_file_blocks_are_the_clip() -> None:
