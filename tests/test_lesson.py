@@ -325,6 +325,77 @@ def test_recording_stands_in_the_card_of_the_layout_it_fits() -> None:
     assert len(sound) / rate == pytest.approx(1.0)
 
 
+def read_as(intervals_deg: tuple[float, ...], *readings: tuple[str, int, float], verdict: str) -> Recording:
+    """Return a recording with these readings: a layout or nothing, strokes, rpm."""
+    recording = some_recording(verdict)
+    found = tuple(
+        Reading(layouts=(name,) if name else (), strokes=strokes, cylinders=len(intervals_deg), rpm=rpm, probability=p)
+        for p, (name, strokes, rpm) in zip((0.4, 0.2, 0.1), readings, strict=False)
+    )
+    return replace(recording, analysis=replace(recording.analysis, intervals_deg=intervals_deg, readings=found))
+
+
+@pytest.mark.parametrize(
+    ("name", "recording", "rpm", "gaps"),
+    [
+        # 30 firings a second: rpm * n / 120 for n cylinders of a four-stroke.
+        (
+            "inline-four",
+            read_as((120,) * 6, ("inline-six", 4, 601), ("inline-four", 4, 901.5), verdict="even"),
+            902,
+            [180] * 4,
+        ),
+        (
+            "inline-six",
+            read_as((720,), ("single-four-stroke", 4, 3600), ("inline-six", 4, 600), verdict="even"),
+            600,
+            [120] * 6,
+        ),
+        # Both gaps last as long as before where the crank turns half as fast: half the degrees, in one turn of 360.
+        (
+            "v-twin-90-two-stroke",
+            read_as((180, 540), ("parallel-twin-180", 4, 1800), ("v-twin-90-two-stroke", 2, 900), verdict="uneven"),
+            900,
+            [90, 270],
+        ),
+        # A third of the speed, a third of the degrees: the gaps of a V-twin come three times in the cycle of the six.
+        (
+            "v6-90-odd",
+            read_as((270, 450), ("v-twin-90", 4, 1800), ("v6-90-odd", 4, 600), verdict="uneven"),
+            600,
+            [90, 150] * 3,
+        ),
+        (
+            "v-twin-90",
+            read_as((90, 150) * 3, ("v6-90-odd", 4, 600), ("v-twin-90", 4, 1800), verdict="uneven"),
+            1800,
+            [270, 450],
+        ),
+    ],
+)
+def test_recording_is_told_in_terms_of_the_layout_it_fits(
+    name: str, recording: Recording, rpm: int, gaps: list[int]
+) -> None:
+    """Where another reading is likelier, speed, intervals and strip are still those of the layout on the page."""
+    page = build_page([layout(name)], rpms=[800], recording=recording)
+    assert f"The speed {rpm} rpm above is that of the recording" in page
+    assert read_book(page)["speeds"] == sorted([800, rpm])
+    told = "-".join(map(str, gaps))
+    assert f"Intervals found in the recording: {told} degrees." in page
+    assert (f"intervals {told} degrees," in page) == (recording.analysis.verdict == "uneven")
+    strip = page.split("Intervals found in the recording")[1].split("</svg>")[0]
+    bars = [float(x) for x in re.findall(r'<rect x="(\S+)"', strip)]
+    turns = gaps * (720 // sum(gaps))
+    assert np.diff(bars) == pytest.approx(turns[:-1], abs=0.5)
+
+
+def test_reading_without_a_name_is_told_in_words() -> None:
+    """A reading that no layout of the catalogue has is told as the text answer tells it."""
+    recording = read_as((270, 450), ("v-twin-90", 4, 1800), ("", 4, 941), verdict="uneven")
+    page = build_page([layout("v-twin-90")], rpms=[900], recording=recording)
+    assert "Other readings: no layout known by name (941 rpm)." in page
+
+
 @pytest.mark.parametrize("verdict", ["undetermined", "no-rhythm"])
 def test_recording_that_cannot_be_read_says_so(verdict: str) -> None:
     """A recording without a verdict is shown without intervals, readings or a fit."""

@@ -67,9 +67,9 @@ def build_page(
     """
     words = english() if texts is None else texts
     speeds = sorted({checks.rpm(r) for r in rpms})
-    found = recordings.found_rpm(recording.analysis) if recording else None
-    if found is not None:
-        speeds = sorted({*speeds, float(round(found))})
+    reading = recordings.shown_reading(recording.analysis, layouts) if recording else None
+    if reading:
+        speeds = sorted({*speeds, float(round(reading.rpm))})
     if not 1 <= len(layouts) <= MAX_LAYOUTS or not 1 <= len(speeds) <= MAX_SPEEDS:
         raise RangeError(
             f"{len(layouts)} layouts at {len(speeds)} speeds: a page holds 1 to {MAX_LAYOUTS} layouts "

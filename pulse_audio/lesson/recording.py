@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 from html import escape
+from itertools import cycle, islice
 
 import numpy as np
 from scipy.signal import resample_poly
@@ -17,6 +18,7 @@ from pulse_audio.lesson.cards import text
 from pulse_audio.lesson.loops import SAMPLE_RATE_HZ, as_text
 from pulse_audio.lesson.texts import Texts
 from pulse_audio.loudness import match
+from pulse_audio.units import cycle_deg
 
 LONGEST_S = 8.0
 SHORTEST_S = 0.4  # loudness needs a block of this length
@@ -42,9 +44,19 @@ class Recording:
     analysis: Analysis
 
 
-def found_rpm(analysis: Analysis) -> float | None:
-    """Return the speed of the best reading, None where nothing was read."""
-    return analysis.readings[0].rpm if analysis.readings else None
+def shown_reading(analysis: Analysis, layouts: Sequence[Layout]) -> Reading | None:
+    """Return the reading that the page shows: the one it fits, else the best; None where nothing was read."""
+    fit = fitting(analysis, layouts)
+    return fit[1] if fit else next(iter(analysis.readings), None)
+
+
+def intervals_as(analysis: Analysis, reading: Reading | None) -> tuple[float, ...]:
+    """Return the intervals in degrees of a reading's own crank, over one of its cycles; none where none were found."""
+    if not analysis.intervals_deg or not reading:
+        return ()
+    gaps = [gap * reading.rpm / analysis.readings[0].rpm for gap in analysis.intervals_deg]
+    count = round(len(gaps) * cycle_deg(reading.strokes) / sum(gaps))
+    return tuple(islice(cycle(gaps), count))
 
 
 def fitting(analysis: Analysis, layouts: Sequence[Layout]) -> tuple[int, Reading] | None:
@@ -76,13 +88,14 @@ def sound(recording: Recording, level_lufs: float) -> str:
 def section(recording: Recording, layouts: Sequence[Layout], texts: Texts) -> str:
     """Return the part of the page about the recording."""
     found = recording.analysis
+    gaps_deg = intervals_as(found, shown_reading(found, layouts))
     parts = [
         text("h3", texts("recording", "title")),
         text("p", recording.name, class_="quiet"),
         text("button", texts("recording", "play"), type="button", id="recording-play", aria_pressed="false"),
         _outline(recording, texts),
-        "".join(text("p", line) for line in _lines(found, layouts, texts)),
-        _found_strip(found, texts),
+        "".join(text("p", line) for line in _lines(found, layouts, gaps_deg, texts)),
+        _found_strip(gaps_deg, texts),
         text("p", texts("recording", "limits"), class_="quiet"),
     ]
     label = escape(texts("recording", "title"))
@@ -91,20 +104,21 @@ def section(recording: Recording, layouts: Sequence[Layout], texts: Texts) -> st
 
 def _outline(recording: Recording, texts: Texts) -> str:
     samples = recording.clip.samples
-    mono = np.abs(samples if samples.ndim == 1 else samples.max(axis=1))
-    edges = np.linspace(0, len(mono), min(WAVE_POINTS, len(mono)) + 1).astype(int)
-    peaks = np.maximum.reduceat(mono, edges[:-1])
+    size = np.abs(samples) if samples.ndim == 1 else np.abs(samples).max(axis=1)
+    edges = np.linspace(0, len(size), min(WAVE_POINTS, len(size)) + 1).astype(int)
+    peaks = np.maximum.reduceat(size, edges[:-1])
     label = texts("recording", "wave_label", seconds=round(recording.clip.duration_s, 1))
     return svg.wave((peaks / max(float(peaks.max()), 1e-9)).tolist(), label)
 
 
-def _lines(found: Analysis, layouts: Sequence[Layout], texts: Texts) -> list[str]:
+def _lines(found: Analysis, layouts: Sequence[Layout], gaps_deg: Sequence[float], texts: Texts) -> list[str]:
     percent = round(100 * found.confidence)
+    gaps = _gaps(gaps_deg, texts)
     rate = texts.number(found.firing_rate_hz or 0.0, 1)
     lines = [
         {
             "even": lambda: texts("recording", "found_even", percent=percent, rate=rate),
-            "uneven": lambda: texts("recording", "found_uneven", percent=percent, rate=rate, gaps=_gaps(found, texts)),
+            "uneven": lambda: texts("recording", "found_uneven", percent=percent, rate=rate, gaps=gaps),
             "undetermined": lambda: texts("recording", "found_undetermined"),
             "no-rhythm": lambda: texts("recording", "found_nothing"),
         }[found.verdict]()
@@ -119,21 +133,26 @@ def _lines(found: Analysis, layouts: Sequence[Layout], texts: Texts) -> list[str
         name, rpm, share = layouts[index].name, round(reading.rpm), round(100 * reading.probability)
         lines.append(texts("recording", "fits", name=name, rpm=rpm, percent=share))
     fitted = fit[1] if fit else None
-    others = [f"{', '.join(r.layouts[:3]) or '?'} ({round(r.rpm)} rpm)" for r in found.readings if r is not fitted]
+    others = [_named(reading, texts) for reading in found.readings if reading is not fitted]
     if others:
         lines.append(texts("recording", "others", names="; ".join(others[:MAX_OTHERS])))
-    rpm_found = found_rpm(found)
-    if rpm_found is not None:
-        lines.append(texts("recording", "same_speed", rpm=round(rpm_found)))
+    shown = shown_reading(found, layouts)
+    if shown:
+        lines.append(texts("recording", "same_speed", rpm=round(shown.rpm)))
     return lines
 
 
-def _gaps(found: Analysis, texts: Texts) -> str:
-    return "-".join(texts.number(gap, 0) for gap in found.intervals_deg or ())
+def _named(reading: Reading, texts: Texts) -> str:
+    names = ", ".join(reading.layouts[:3]) or texts("recording", "nameless")
+    return f"{names} ({round(reading.rpm)} rpm)"
 
 
-def _found_strip(found: Analysis, texts: Texts) -> str:
-    if not found.intervals_deg:
+def _gaps(gaps_deg: Sequence[float], texts: Texts) -> str:
+    return "-".join(texts.number(gap, 0) for gap in gaps_deg)
+
+
+def _found_strip(gaps_deg: Sequence[float], texts: Texts) -> str:
+    if not gaps_deg:
         return ""
-    label = texts("recording", "strip_label", gaps=_gaps(found, texts))
-    return svg.measured_strip(found.intervals_deg, label, texts("card", "strip_axis"))
+    label = texts("recording", "strip_label", gaps=_gaps(gaps_deg, texts))
+    return svg.measured_strip(gaps_deg, label, texts("card", "strip_axis"))
