@@ -1,6 +1,7 @@
 """An engine under somebody's hands: what `play` plays, and what its keys change.
 
-All methods are called by the thread that makes the sound; `scene` is what others may look at.
+All methods but `close` are called by the thread that makes the sound; a `Scene` is what others may look at. Helper
+threads only make kernels, of layouts, exhausts and a speed that they are given when they are sent off.
 """
 
 from collections.abc import Callable, Sequence
@@ -20,7 +21,7 @@ from pulse_audio.hurry import step_back
 from pulse_audio.layout import Layout
 from pulse_audio.speed import SpeedCurve
 from pulse_audio.synth import Synth, prepare
-from pulse_audio.units import db_from_ratio
+from pulse_audio.units import db_from_ratio, rpm_from_cycle_hz
 
 Floats = NDArray[np.float64]
 
@@ -28,6 +29,7 @@ SILENT_DB = -60.0
 TICK_DB = -14.0
 SLOW_PULSES_HZ = 3.0  # one by one: gaps of 85 ms and more can be counted, and 330 ms without hurry
 GLIDE_S_PER_OCTAVE = 0.35
+DURATIONS_S = (0.01, 12 * 3600.0)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -86,7 +88,12 @@ class LiveEngine:
     level_db : float
         -40 to 0.
     duration_s : float or None
-        Ends by itself after so long.
+        Ends by itself after so long, 0.01 s to 12 hours; None for never.
+
+    Raises
+    ------
+    RangeError, SpeedError, ExhaustError
+        A value out of range, or the first exhaust's groups do not fit one of the layouts.
     """
 
     def __init__(
@@ -105,7 +112,7 @@ class LiveEngine:
     ) -> None:
         self._layouts, self._exhausts = tuple(layouts), tuple(exhausts)
         self._layout, self._exhaust = 0, 0
-        self._rate = sample_rate_hz
+        self._channels = (2,) if stereo else ()
         self._ticks = ticks
         self._synth = Synth(
             self._layouts[0],
@@ -129,7 +136,12 @@ class LiveEngine:
         self._fader = Fader(level_db, sample_rate_hz)
         self._peak_db = SILENT_DB
         self._note = ""
-        self._frames_left = None if duration_s is None else max(round(duration_s * sample_rate_hz), 1)
+        self._frames_left: int | None = None
+        if duration_s is not None:
+            low, high = DURATIONS_S
+            clean_s = checks.seconds("duration_s", duration_s, low=low, high=high)
+            self._frames_left = round(clean_s * self._synth.sample_rate_hz)
+            self._fade_frames = min(round(FADE_S * self._synth.sample_rate_hz), self._frames_left // 2)
 
     # What is heard ----------------------------------------------------------------------------------------------
 
@@ -153,17 +165,25 @@ class LiveEngine:
         )
 
     def next_block(self, n_frames: int) -> Floats:
-        """Return the next frames at the level asked for; fewer than asked for at the end."""
-        if self._frames_left is not None:
-            n_frames = min(n_frames, self._frames_left)
-            self._frames_left -= n_frames
-            self._ending |= self._frames_left <= FADE_S * self._rate
+        """Return the next frames at the level asked for, shape (n,) or (n, 2); fewer than asked for at the end."""
+        if self._frames_left is None:
+            return self._part(n_frames)
+        n_frames = min(n_frames, self._frames_left)
+        before_fade = min(max(self._frames_left - self._fade_frames, 0), n_frames)
+        self._frames_left -= n_frames
+        if before_fade == n_frames > 0:
+            return self._part(n_frames)
+        before = self._part(before_fade)
+        self._ending = True
+        return np.concatenate((before, self._part(n_frames - before_fade)))
+
+    def _part(self, n_frames: int) -> Floats:
         if self._wanted != (self._layout, self._exhaust) and self._wanted in self._prepared:
             self._switch()
         sounding = not (self._held or self._ending)
         if self._fader.is_shut and not sounding:
             self._peak_db = SILENT_DB
-            return np.zeros(0 if self._ending else n_frames)
+            return np.zeros((0 if self._ending else n_frames, *self._channels))
         samples = self._synth.next_block(n_frames)
         gain = self._fader.gains(n_frames, sounding=sounding)
         samples = samples * (gain if samples.ndim == 1 else gain[:, None])
@@ -197,7 +217,7 @@ class LiveEngine:
             self.set_speed(self._slow_from)
             return
         layout, before = self._layouts[self._layout], self._wanted_rpm
-        slow = SLOW_PULSES_HZ * layout.cycle_deg / 6.0 / len(layout.pulse_intervals_deg)
+        slow = rpm_from_cycle_hz(SLOW_PULSES_HZ / len(layout.pulse_intervals_deg), layout.strokes)
         self.set_speed(min(max(slow, checks.RPM_MIN), before))
         self._slow_from = before
 
@@ -221,7 +241,7 @@ class LiveEngine:
         self._exhausts[exhaust].groups(self._layouts[layout])
         self._wanted = (layout, exhaust)
         if self._wanted not in self._prepared:
-            self._helpers.submit(self._prepare, layout, exhaust)
+            self._helpers.submit(self._prepare, self._wanted, self._synth.rpm)
 
     def _switch(self) -> None:
         layout, exhaust = self._wanted
@@ -238,24 +258,26 @@ class LiveEngine:
         """Begin to make ready, in the background, what the next key may ask for."""
         others = [(n, self._exhaust) for n in range(len(self._layouts))]
         others += [(self._layout, n) for n in range(len(self._exhausts))]
-        self._helpers.submit(self._prepare_all, [pair for pair in others if pair not in self._prepared])
+        missing = [pair for pair in others if pair not in self._prepared]
+        self._helpers.submit(self._prepare_all, missing, self._synth.rpm)
 
-    def _prepare_all(self, pairs: Sequence[tuple[int, int]]) -> None:
+    def _prepare_all(self, pairs: Sequence[tuple[int, int]], rpm: float) -> None:
         for pair in pairs:
             if self._ending:
                 return
             with suppress(PulseError):  # an exhaust that does not fit this layout is told when it is asked for
-                self._prepare(*pair)
+                self._prepare(pair, rpm)
 
-    def _prepare(self, layout: int, exhaust: int) -> None:
+    def _prepare(self, pair: tuple[int, int], rpm: float) -> None:
+        layout, exhaust = pair
         prepare(
             self._layouts[layout],
             self._exhausts[exhaust],
             life=self._life,
-            rpm=self._synth.rpm,
-            sample_rate_hz=self._rate,
+            rpm=rpm,
+            sample_rate_hz=self._synth.sample_rate_hz,
         )
-        self._prepared.add((layout, exhaust))
+        self._prepared.add(pair)
 
     def toggle_cylinder(self, number: int) -> None:
         """Drop a cylinder, or let it fire again."""

@@ -16,6 +16,7 @@ from pulse_audio.errors import ExhaustError, RangeError
 from pulse_audio.exhaust import exhaust_names, find_exhaust
 from pulse_audio.layout import from_intervals
 from pulse_audio.live import LiveEngine, Scene
+from pulse_audio.synth import Synth
 
 RATE_HZ = 48_000
 BLOCK = 256
@@ -140,6 +141,24 @@ def test_sound_goes_on_while_the_next_exhaust_is_made_ready(monkeypatch: pytest.
     live.close()
 
 
+def test_helper_threads_leave_the_running_engine_alone(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The speed for which kernels are made is read by the thread that asks for them: none but it may use a `Synth`."""
+    used: set[str] = set()
+    rpm = Synth.rpm.__get__
+
+    def told(self: Synth) -> float:
+        used.add(threading.current_thread().name)
+        return float(rpm(self))
+
+    monkeypatch.setattr(Synth, "rpm", property(told))
+    live = engine("boxer-twin", "v-twin-45")
+    live.prepare_neighbours()
+    tap(live, "tab")
+    settled(live, 2)
+    live.close()
+    assert used == {threading.current_thread().name}
+
+
 def test_hold_stops_crank_and_sound_and_goes_on_from_there() -> None:
     """Held, the crank stands; released, it goes on where it stood, and neither clicks."""
     live = engine("v12-60", rpm=3000)
@@ -211,6 +230,28 @@ def test_duration_ends_with_a_fade_to_the_frame() -> None:
     samples = np.concatenate(blocks)
     assert samples.size == round(3.0015 * RATE_HZ)
     assert abs(samples[-1]) < 0.01 * np.abs(samples).max()
+
+
+@pytest.mark.parametrize("stereo", [False, True])
+@pytest.mark.parametrize(("duration_s", "block"), [(0.02, BLOCK), (0.1, 4800), (0.1, 8192), (3.0015, 8192)])
+def test_sound_lasts_until_the_fade_in_blocks_of_any_size(duration_s: float, block: int, stereo: bool) -> None:
+    """A length that fits in one block, or ends within a long one, sounds up to the 30 ms of the fade."""
+    live = engine("v12-60", rpm=3000, duration_s=duration_s, stereo=stereo)
+    blocks = [live.next_block(block)]
+    while len(blocks[-1]):
+        blocks.append(live.next_block(block))
+    samples = np.concatenate(blocks)
+    assert samples.shape == ((round(duration_s * RATE_HZ), 2) if stereo else (round(duration_s * RATE_HZ),))
+    fade = min(round(0.03 * RATE_HZ), len(samples) // 2)
+    assert np.any(samples[-fade - 240 : -fade // 2])  # 5 ms before it, longer than the 3.3 ms between two firings
+    assert np.abs(samples[-1]).max() < 0.01 * np.abs(samples).max()
+
+
+@pytest.mark.parametrize("duration_s", [0.0, -1.0, float("nan"), 50_000.0])
+def test_lengths_that_cannot_be_played_are_refused(duration_s: float) -> None:
+    """From 10 ms to 12 hours."""
+    with pytest.raises(RangeError, match="duration_s"):
+        engine(duration_s=duration_s)
 
 
 def test_end_fades_out_within_40_ms() -> None:
