@@ -1,7 +1,11 @@
-"""Kernels ready for use: for each speed step, the sound of every firing at every shift, and what it adds up to."""
+"""Kernels ready for use: for each speed step, the sound of every firing at every shift, and what it adds up to.
+
+Any thread may ask for kernels; what is there already is given without waiting.
+"""
 
 from collections.abc import Iterator, Sequence
 from functools import lru_cache
+from threading import Lock, RLock
 from typing import Generic, TypeVar
 
 import numpy as np
@@ -125,6 +129,7 @@ class Rows(Generic[Source]):
         self._rows = np.zeros((len(sources) * variants, length), dtype=np.float32)
         self._made = np.zeros(len(self._rows), dtype=bool)
         self._missing = len(self._rows)
+        self._making = Lock()
 
     def room(self, count: int) -> Singles:
         """Return space for some rows."""
@@ -134,12 +139,18 @@ class Rows(Generic[Source]):
         """Copy rows to `out` and return it."""
         if self._missing and not self._made[index].all():
             for row in set(index[~self._made[index]].tolist()):
-                voice, variant = divmod(row, self._variants)
-                kernel = self.sources[voice].make(variant)
-                self._rows[row, : kernel.size] = kernel
-                self._made[row] = True
-                self._missing -= 1
+                with self._making:
+                    self._make(row)
         return self._rows.take(index, axis=0, out=out, mode="clip")  # checking the index would copy once more
+
+    def _make(self, row: int) -> None:
+        if self._made[row]:  # by another thread, meanwhile
+            return
+        voice, variant = divmod(row, self._variants)
+        kernel = self.sources[voice].make(variant)
+        self._rows[row, : kernel.size] = kernel
+        self._made[row] = True
+        self._missing -= 1
 
     @property
     def nbytes(self) -> int:
@@ -171,15 +182,19 @@ class PulseBank:
         self._shelves: dict[int, Shelf] = {}
         self._bursts: dict[int, Rows[Hiss]] = {}
         self._levels: dict[int, tuple[float, float]] = {}
+        self._making = RLock()
 
     def shelf(self, step: int) -> Shelf:
         """Return the kernels for a speed step."""
-        found = self._shelves.get(step)
-        if found is None:
-            while sum(shelf.nbytes for shelf in self._shelves.values()) > CACHE_BYTES:
-                del self._shelves[next(iter(self._shelves))]
-            found = self._shelves[step] = self._new_shelf(step)
-        return found
+        return self._shelves.get(step) or self._kept_shelf(step)
+
+    def _kept_shelf(self, step: int) -> Shelf:
+        with self._making:
+            if step not in self._shelves:
+                while sum(shelf.nbytes for shelf in self._shelves.values()) > CACHE_BYTES:
+                    del self._shelves[next(iter(self._shelves))]
+                self._shelves[step] = self._new_shelf(step)
+            return self._shelves[step]
 
     def _new_shelf(self, step: int) -> Shelf:
         spectrum = puff_spectrum(self._frequency_hz, step_rpm(step), self._life.load, self._layout.strokes)
@@ -208,7 +223,9 @@ class PulseBank:
     def level(self, step: int) -> tuple[float, float]:
         """Return loudness (LUFS) and peak at a steady speed for a mean strength of 1, the peak without scatter."""
         if step not in self._levels:
-            self._levels[step] = self._steady_level(step)
+            with self._making:
+                if step not in self._levels:
+                    self._levels[step] = self._steady_level(step)
         return self._levels[step]
 
     def _steady_level(self, step: int) -> tuple[float, float]:

@@ -4,6 +4,10 @@ Order amplitudes |S_m| are those of the Fourier series of an impulse train (time
 and any textbook of signals): |sum_k exp(-2 pi i m theta_k / cycle)|, worked out and typed in.
 """
 
+import threading
+import time
+from concurrent.futures import ThreadPoolExecutor
+
 import numpy as np
 import pytest
 
@@ -485,6 +489,55 @@ def test_loop_too_short_is_refused() -> None:
     """A loop that has no room for one cycle is refused with the length of one."""
     with pytest.raises(RangeError, match="one cycle at 60 rpm takes 2 s"):
         render_loop(catalogue.layout("boxer-twin"), 60.0, duration_s=0.5, sample_rate_hz=RATE)
+
+
+# Threads ------------------------------------------------------------------------------------------------------------
+
+
+class _SlowSource:
+    """A source of kernels that lets other threads in while it makes one."""
+
+    length = 8
+
+    def __init__(self) -> None:
+        self.made: list[int] = []
+
+    def make(self, variant: int) -> np.ndarray:
+        """Return a kernel full of its own number, from 1."""
+        self.made.append(variant)
+        time.sleep(0.002)
+        return np.full(self.length, variant + 1.0, dtype=np.float32)
+
+
+def test_each_kernel_is_made_once_however_many_threads_ask() -> None:
+    """Two threads that take the same rows at once get the right ones, and no row is made twice."""
+    source, numbers, begin = _SlowSource(), np.arange(20), threading.Barrier(2)
+    rows = kernels.Rows([source], numbers.size, source.length)  # type: ignore[type-var]
+
+    def take() -> np.ndarray:
+        begin.wait()
+        return np.concatenate([rows.take(numbers[k : k + 1], rows.room(1)) for k in numbers])
+
+    with ThreadPoolExecutor(2) as threads:
+        taken = [threads.submit(take) for _ in range(2)]
+    for each in taken:
+        assert np.array_equal(each.result()[:, 0], numbers + 1.0)
+    assert sorted(source.made) == numbers.tolist()
+
+
+def test_a_bank_keeps_one_shelf_for_a_speed_however_many_threads_ask() -> None:
+    """Four threads that ask for the levels and kernels of the same speeds at once get the same."""
+    layout, pipes, begin = catalogue.layout("v8-crossplane"), exhaust.find_exhaust("open-stubs"), threading.Barrier(4)
+    bank = kernels.PulseBank(layout, pipes, Liveliness(), sample_rate_hz=8_000)
+
+    def ask() -> list[tuple[tuple[float, float], kernels.Shelf]]:
+        begin.wait()
+        return [(bank.level(step), bank.shelf(step)) for step in range(115, 135)]
+
+    with ThreadPoolExecutor(4) as threads:
+        asked = [threads.submit(ask) for _ in range(4)]
+    for each in asked:
+        assert each.result() == asked[0].result()
 
 
 # Range --------------------------------------------------------------------------------------------------------------
