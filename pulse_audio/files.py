@@ -46,11 +46,28 @@ def read_toml(path: Path, kind: str, error: type[PulseError]) -> dict[str, Any]:
             raise error(f"{where} is no TOML for us: a line has more than {TOML_LINE} characters")
         return tomllib.loads(text)
     except OSError as e:
-        raise error(f"{where}: {e.strerror}") from e
+        raise error(f"{where}: {unread_reason(e)}") from e
     except error:
         raise
     except (ValueError, RecursionError) as e:  # no text, no TOML, a number of thousands of digits, or too deep
         raise error(f"{where} is no TOML: {shown(' '.join(str(e).split()))}") from e
+
+
+def unread_reason(error: OSError) -> str:
+    """Say why a file could not be opened for reading, and what to do."""
+    if isinstance(error, FileNotFoundError | NotADirectoryError):
+        return "there is no such file; check its name and folder"
+    if isinstance(error, IsADirectoryError):
+        return "it is a folder; name a file in it"
+    return f"{_reason(error)}; see that the file can be read, or name another"
+
+
+def same_file(one: str | Path, two: str | Path) -> bool:
+    """Whether two paths lead to one file, links followed; files that are not there yet count too."""
+    try:
+        return os.path.samefile(one, two)
+    except (OSError, ValueError):  # one of them is not there, or can be no path at all
+        return os.path.realpath(one) == os.path.realpath(two)
 
 
 @contextlib.contextmanager

@@ -127,14 +127,14 @@ def from_csv(path: Path) -> SpeedCurve:
     SpeedError
         The file cannot be read, or a line is not two numbers; the message names the line.
     """
-    from pulse_audio.files import shown
+    from pulse_audio.files import shown, unread_reason
 
     try:
         with path.open("rb") as stream:
             raw = stream.read(MAX_FILE_BYTES + 1)
         text = raw.decode("utf-8-sig")
     except OSError as e:
-        raise SpeedError(f"speed file {shown(path)}: {e.strerror}") from e
+        raise SpeedError(f"speed file {shown(path)}: {unread_reason(e)}") from e
     except UnicodeDecodeError as e:
         raise SpeedError(f"speed file {shown(path)} is no text; give lines of time_s,rpm") from e
     if len(raw) > MAX_FILE_BYTES:

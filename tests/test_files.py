@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from pulse_audio.errors import LayoutError, OutputError
-from pulse_audio.files import made_folder, read_toml, replaced_file, shown, write_text
+from pulse_audio.files import is_path, made_folder, read_toml, replaced_file, shown, write_text
 
 
 def _child(code: str, folder: Path, **options: object) -> subprocess.Popen[str]:
@@ -283,8 +283,25 @@ def test_toml_bombs(tmp_path: Path, body: bytes, said: str) -> None:
         read_toml(tmp_path / "a.toml", "layout", LayoutError)
     assert str(caught.value).isprintable()
     assert len(str(caught.value)) < 500
-    with pytest.raises(LayoutError, match="No such file"):
+    with pytest.raises(LayoutError, match="no such file"):
         read_toml(tmp_path / "none.toml", "layout", LayoutError)
+
+
+def test_byte_order_mark(tmp_path: Path) -> None:
+    """The byte-order mark that some editors put before UTF-8 text (Unicode, section 23.8) is no part of the TOML."""
+    (tmp_path / "a.toml").write_bytes(b"\xef\xbb\xbftitle = '\xc3\x9cber'")
+    assert read_toml(tmp_path / "a.toml", "layout", LayoutError) == {"title": "Über"}
+
+
+@pytest.mark.parametrize(
+    ("text", "means_a_file"),
+    [("mine.toml", True), ("mine.TOML", True), ("./mine", True), ("there", True), ("mine", False), ("", False)],
+)
+def test_name_or_path(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, text: str, means_a_file: bool) -> None:
+    """A text means a file by its ending, by a folder in it, or because the file is there."""
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "there").write_text("x")
+    assert is_path(text) == means_a_file
 
 
 @pytest.mark.parametrize(

@@ -157,7 +157,7 @@ def test_bad_csv_files_are_refused(tmp_path: Path, content: bytes, message: str)
 
 def test_absent_csv_is_refused(tmp_path: Path) -> None:
     """A file that is not there is named with the reason."""
-    with pytest.raises(SpeedError, match=r"none.csv: No such file"):
+    with pytest.raises(SpeedError, match=r"none.csv: there is no such file"):
         from_csv(tmp_path / "none.csv")
 
 
@@ -192,7 +192,7 @@ def test_speed_argument(tmp_path: Path) -> None:
         ("900:", "is not a number"),
         ("900:0", "rpm=0 is out of range"),
         ("900:4000:900", "is not a number"),
-        ("none.csv", "none.csv: No such file"),
+        ("none.csv", "none.csv: there is no such file"),
         ("a" * 300, "is not a number"),
     ],
 )
