@@ -12,7 +12,7 @@ import pytest
 from pulse_audio.catalogue import layout
 from pulse_audio.lesson import build_page
 from tests.browser import Browser, chromium
-from tests.test_lesson import HOSTILE, some_recording
+from tests.test_lesson import HOSTILE, read_as, some_recording
 
 FIRST, SECOND = "boxer-twin", "v-twin-45"
 RPMS = (60.0, 900.0, 3000.0)
@@ -72,6 +72,15 @@ def page(tmp_path_factory: pytest.TempPathFactory) -> Path:
     target = tmp_path_factory.mktemp("lesson") / "page.html"
     pages = [layout(FIRST), layout(SECOND), hostile]
     target.write_text(build_page(pages, rpms=RPMS, recording=some_recording()), encoding="utf-8")
+    return target
+
+
+@pytest.fixture(scope="module")
+def single(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Return a page with one layout and a recording that it fits."""
+    target = tmp_path_factory.mktemp("single") / "page.html"
+    recording = read_as((360, 360), (FIRST, 4, 1800), verdict="even")
+    target.write_text(build_page([layout(FIRST)], recording=recording), encoding="utf-8")
     return target
 
 
@@ -406,14 +415,83 @@ def test_page_fits_every_screen(browser: Browser, width: int, height: int) -> No
     assert browser.run("return document.documentElement.scrollWidth") <= width
 
 
-def test_print_shows_facts_and_no_answers(browser: Browser, tmp_path: Path) -> None:
-    """On paper the controls are gone, the tables are open, the answers stay folded, and the page has its sheets."""
+@pytest.mark.parametrize("width", [390, 1200, 3840])
+def test_lettering_of_a_drawing_is_no_larger_than_a_heading(browser: Browser, single: Path, width: int) -> None:
+    """On a page of one layout, which has the whole width, the letters in its drawings stay below a card's heading."""
+    browser.screen(width, 900)
+    browser.open(single)
+    largest, heading = browser.run("""
+        const size = (e) => parseFloat(getComputedStyle(e).fontSize);
+        const sizes = [...document.querySelectorAll("svg text")].map((e) => size(e) * e.getScreenCTM().a);
+        return [Math.max(...sizes), size(document.querySelector("h2"))];
+    """)
+    assert 0 < largest < heading
+
+
+def test_marker_leaves_the_axis_to_be_read(browser: Browser) -> None:
+    """At each number of the axis the strip's marker stands clear of the number."""
+    for deg in (0, 180, 360, 540):
+        turn_by_hand(browser, deg)
+        marker, number = browser.run(f"""
+            const strip = document.querySelector(".strip");
+            const number = [...strip.querySelectorAll(".axis")].find((e) => e.textContent === "{deg}");
+            const box = (e) => {{ const b = e.getBoundingClientRect(); return [b.left, b.right, b.top, b.bottom]; }};
+            return [box(strip.querySelector(".marker")), box(number)];
+        """)
+        assert marker[0] < number[1]  # one above the other
+        assert number[0] < marker[1]
+        assert marker[3] <= number[2]
+
+
+def sheets(browser: Browser, path: Path) -> int:
+    """Return how many sheets the page takes on paper."""
+    browser.print(path)
+    return path.read_bytes().count(b"/Type /Page\n")
+
+
+def test_print_asks_with_room_to_write(browser: Browser, tmp_path: Path) -> None:
+    """On paper the controls are gone, the tables are open, and below each question two lines are free for writing."""
     browser.command("Emulation.setEmulatedMedia", media="print")
     browser.run("window.dispatchEvent(new Event('beforeprint'))")
     assert browser.run("return getComputedStyle(document.querySelector('.player')).display") == "none"
     assert browser.run("return [...document.querySelectorAll('.card details')].every((d) => d.open)") is True
-    assert browser.run("return [...document.querySelectorAll('.quiz details')].some((d) => d.open)") is False
+    rooms = browser.run("""
+        return [...document.querySelectorAll(".quiz li")].map((li) =>
+          li.getBoundingClientRect().bottom - li.querySelector("p").getBoundingClientRect().bottom);
+    """)
+    answers = browser.run("return [...document.querySelectorAll('.quiz details')].map((d) => d.checkVisibility())")
     browser.command("Emulation.setEmulatedMedia", media="")
-    browser.print(tmp_path / "page.pdf")
-    sheets = (tmp_path / "page.pdf").read_bytes().count(b"/Type /Page\n")
-    assert 3 <= sheets <= 8
+    assert min(rooms) > 16 * 96 / 25.4  # lines of ruled paper stand 8 mm apart; 96 CSS pixels are 25.4 mm
+    assert not any(answers)
+    assert 3 <= sheets(browser, tmp_path / "page.pdf") <= 8
+
+
+def test_print_has_the_answers_on_a_sheet_of_their_own(browser: Browser, tmp_path: Path) -> None:
+    """The answer key is for paper alone, answers each question in turn, and takes one sheet, the last."""
+    key = "document.querySelector('.answers')"
+    assert browser.run(f"return {key}.checkVisibility()") is False
+    folded, told = browser.run(f"""
+        const texts = (list, question, answer) => [...list].map((li) =>
+          [li.querySelector(question).textContent, li.querySelector(answer).textContent]);
+        return [texts(document.querySelectorAll(".quiz li"), "p", "details p"),
+          texts({key}.querySelectorAll("li"), "p", "p + p")];
+    """)
+    assert told == folded
+    assert len(told) >= 3
+    assert browser.run(f"return {key}.nextElementSibling.tagName") == "SCRIPT"
+    whole = sheets(browser, tmp_path / "whole.pdf")
+    browser.run(f"{key}.remove()")
+    assert sheets(browser, tmp_path / "without.pdf") == whole - 1
+
+
+def test_print_begins_the_card_under_the_cautions(browser: Browser, single: Path) -> None:
+    """A card with a recording, too long for the rest of the first sheet, still begins on it."""
+    browser.open(single)
+
+    def first_sheet() -> int:
+        return len(str(browser.command("Page.printToPDF", pageRanges="1")["data"]))
+
+    browser.run("document.querySelectorAll('main > :not(.cards), .answers, footer').forEach((e) => e.remove())")
+    with_card = first_sheet()
+    browser.run("document.querySelector('.card').remove()")
+    assert with_card > first_sheet() + 4000  # bytes of its drawings and text; without them equal to a few

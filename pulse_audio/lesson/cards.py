@@ -111,7 +111,7 @@ def balance_units(layouts: Sequence[Layout], texts: Texts) -> str:
     return text("p", texts("balance", "unit", ratio=DEFAULT_ROD_RATIO), class_="quiet units")
 
 
-def quiz(layouts: Sequence[Layout], rpms: Sequence[float], texts: Texts) -> str:
+def quiz(layouts: Sequence[Layout], asked: Sequence[tuple[str, str]], texts: Texts) -> str:
     """Return the self-test: by ear (moved by the script) and on paper, answers folded away."""
     ear = ""
     if len(layouts) > 1:
@@ -134,19 +134,31 @@ def quiz(layouts: Sequence[Layout], rpms: Sequence[float], texts: Texts) -> str:
             + svg.tag("p", "", id="verdict", role="status"),
             class_="ear",
         )
-    asked = "".join(
+    folded = "".join(
         svg.tag(
             "li",
-            text("p", question)
-            + svg.tag("details", text("summary", texts("quiz", "answer")) + text("p", words.capital(answer))),
+            text("p", question) + svg.tag("details", text("summary", texts("quiz", "answer")) + text("p", answer)),
         )
-        for question, answer in questions(layouts, rpms, texts)
+        for question, answer in asked
     )
     paper = svg.tag(
         "section",
-        text("h3", texts("quiz", "paper_title")) + text("p", texts("quiz", "paper_help")) + svg.tag("ol", asked),
+        text("h3", texts("quiz", "paper_title"))
+        + text("p", texts("quiz", "paper_help"), class_="screen-only")
+        + text("p", texts("print", "questions"), class_="print-only")
+        + svg.tag("ol", folded),
     )
     return svg.tag("section", text("h2", texts("quiz", "title")) + ear + paper, class_="quiz")
+
+
+def answer_key(asked: Sequence[tuple[str, str]], texts: Texts) -> str:
+    """Return the answers all together, for paper alone."""
+    answers = "".join(
+        svg.tag("li", text("p", question, class_="quiet") + text("p", answer)) for question, answer in asked
+    )
+    return svg.tag(
+        "section", text("h2", texts("print", "answers")) + svg.tag("ol", answers), class_="answers print-only"
+    )
 
 
 def _some_alike(layouts: Sequence[Layout]) -> bool:

@@ -145,11 +145,13 @@ def _body(
     articles = [
         cards.card(one, index, speeds, words, inset=section if index == at else "") for index, one in enumerate(layouts)
     ]
+    asked = cards.questions(layouts, speeds, words)
     return {
         "cards": "\n".join(articles),
         "units": cards.balance_units(layouts, words),
         "recording": apart,
-        "quiz": cards.quiz(layouts, speeds, words),
+        "quiz": cards.quiz(layouts, asked, words),
+        "answers": cards.answer_key(asked, words),
     }
 
 

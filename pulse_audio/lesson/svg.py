@@ -148,18 +148,18 @@ def _strip(angles: list[float], names: list[str], label: str, axis_label: str, *
         if end - before > STRIP_TEXT_UNITS * len(text) + thick:
             labels += tag("text", text, x=(before + end) / 2, y=68, class_="gap")
     ticks = "".join(
-        tag("line", x1=t, y1=90, x2=t, y2=97) + tag("text", str(t), x=t, y=120, class_="axis")
+        tag("line", x1=t, y1=90, x2=t, y2=97) + tag("text", str(t), x=t, y=132, class_="axis")
         for t in range(0, 721, 180)
     )
     parts = [
         tag("line", x1=0, y1=90, x2=720, y2=90, class_="base"),
         tag("g", bars, class_="bars"),
         tag("g", labels + ticks, aria_hidden="true"),
-        tag("text", escape(axis_label), x=360, y=146, class_="axis", aria_hidden="true"),
+        tag("text", escape(axis_label), x=360, y=158, class_="axis", aria_hidden="true"),
     ]
     if marker:
         parts.append(tag("g", tag("path", d="M0 30V94M-9 106H9L0 94Z"), class_="marker", transform="translate(0)"))
-    return tag("svg", "".join(parts), class_="strip", viewBox="-24 0 768 154", role="img", aria_label=label)
+    return tag("svg", "".join(parts), class_="strip", viewBox="-24 0 768 166", role="img", aria_label=label)
 
 
 def wave(levels: Iterable[float], label: str) -> str:
