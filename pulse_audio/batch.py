@@ -150,12 +150,19 @@ def _end_with_parent() -> None:
         os._exit(1)
 
 
+def _span_words(task: Task) -> str:
+    """Say which part of the recording was asked for; nothing if all of it."""
+    if task.end_s is not None:
+        return f", {task.start_s:g} to {task.end_s:g} s"
+    return f", from {task.start_s:g} s on" if task.start_s else ""
+
+
 def _outcome(task: Task) -> Analysis | PulseError:
     try:
         return analyse_file(task)
     except PulseError as e:
         name = shown(task.path)
-        return e if str(e).startswith(name) else type(e)(f"{name}: {e}")
+        return e if str(e).startswith(name) else type(e)(f"{name}{_span_words(task)}: {e}")
     except MemoryError:
         return ClipError(f"{shown(task.path)}: not enough memory; give a shorter span")
     except Exception as e:

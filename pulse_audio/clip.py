@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pulse_audio.errors import ClipError, OutputError
-from pulse_audio.files import replaced_file, shown
+from pulse_audio.files import replaced_file, shown, unread_reason
 
 Floats = NDArray[np.float64]
 FORMATS = {".wav": "WAV", ".flac": "FLAC", ".ogg": "OGG"}
@@ -126,6 +126,12 @@ def _soundfile() -> ModuleType:
     return soundfile  # type: ignore[no-any-return]
 
 
+def readable_kinds() -> str:
+    """Return the best-known kinds of sound file that can be read here; MP3 needs libsndfile 1.1 or later."""
+    mp3 = ", MP3" if "MP3" in _soundfile().available_formats() else ""
+    return f"WAV, FLAC, OGG, AIFF{mp3}"
+
+
 @contextlib.contextmanager
 def _opened(path: Path) -> Iterator[Any]:
     """Open a sound file for reading; a path that is none, and a header that cannot be, raise `ClipError`."""
@@ -134,24 +140,28 @@ def _opened(path: Path) -> Iterator[Any]:
         reason = "there is no such file"
         if os.path.lexists(path):
             reason = "it is a folder" if os.path.isdir(path) else "it is no plain file"
-        raise ClipError(f"{shown(path)}: {reason}; give a sound file (WAV, FLAC, OGG, AIFF)")
+        raise ClipError(f"{shown(path)}: {reason}; give a sound file ({readable_kinds()})")
     try:
         stream = path.open("rb")
     except OSError as e:
-        raise ClipError(f"{shown(path)}: cannot be opened: {str(e.strerror).lower()}") from e
+        raise ClipError(f"{shown(path)}: {unread_reason(e)}") from e
     with stream:
         if not stream.read(1):
-            raise ClipError(f"{shown(path)}: the file is empty")
+            raise ClipError(f"{shown(path)}: the file is empty; copy or record it again")
         stream.seek(0)
         try:
             # By handle, not by name: libsndfile would guess from the ending, and open companions of some formats.
             with _ctrl_c_waits():
                 sound = soundfile.SoundFile(_Stream(stream))
         except (soundfile.SoundFileError, RuntimeError, TypeError, ValueError) as e:
-            raise ClipError(f"{shown(path)}: not a sound file that can be read (WAV, FLAC, OGG, AIFF)") from e
+            raise ClipError(
+                f"{shown(path)}: not a sound file that can be read ({readable_kinds()}); "
+                "convert it, such as the m4a of a telephone, to WAV or FLAC, or copy it again"
+            ) from e
         with sound:
             if not 1 <= sound.channels <= MAX_CHANNELS or not RATES_HZ[0] <= sound.samplerate <= RATES_HZ[1]:
-                raise ClipError(f"{shown(path)}: {sound.channels} channels at {sound.samplerate} Hz cannot be right")
+                claim = f"{sound.channels} channels at {sound.samplerate} Hz"
+                raise ClipError(f"{shown(path)}: {claim} cannot be right; export it again")
             yield sound
 
 
@@ -233,10 +243,9 @@ class _Part:
         self._to_its_end = end_s is None
         self.cut_short = False  # known once all was read
         if not 0 <= self._at < max(self._last, 1):
-            raise ClipError(
-                f"{self._name}: the span {start_s:g} to {'the end' if end_s is None else f'{end_s:g}'} s "
-                f"is not in it; it lasts {sound.frames / self.sample_rate_hz:.2f} s"
-            )
+            asked = f"from {start_s:g} s on" if end_s is None else f"from {start_s:g} to {end_s:g} s"
+            lasts = f"{sound.frames / self.sample_rate_hz:.2f} s"
+            raise ClipError(f"{self._name}: there is no sound {asked}; it lasts {lasts}: choose a span within that")
         if channel is not None and not 1 <= channel <= sound.channels:
             raise ClipError(f"{self._name}: no channel {channel}; it has {sound.channels}")
 
@@ -252,12 +261,13 @@ class _Part:
                     break
                 self._at += len(block)
                 if not float(np.max(np.abs(block))) <= LARGEST_SAMPLE:
-                    raise ClipError(f"{self._name}: holds samples that are no numbers or beyond any scale")
+                    reason = "holds samples that are no numbers or beyond any scale"
+                    raise ClipError(f"{self._name}: {reason}; export it again as 16-bit WAV or FLAC")
                 yield block if self._channel is None else block[:, self._channel - 1 : self._channel]
         except (_soundfile().SoundFileError, RuntimeError):
             pass  # damaged from here on; what came before it is good
         if self._at == first:
-            raise ClipError(f"{self._name}: holds no sound that can be read; it is empty or damaged")
+            raise ClipError(f"{self._name}: holds no sound, or none that can be read; copy or record it again")
         self.cut_short = self._at < self._last or (self._to_its_end and _promised_more(self._sound))
 
 

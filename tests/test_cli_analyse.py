@@ -86,10 +86,15 @@ def test_text_of_several_clips(run: Run, clips: Path, found: list[Hints]) -> Non
 
 
 def test_error_that_does_not_name_the_clip_gets_its_name(run: Run, clips: Path, found: list[Hints]) -> None:
-    """What the analysis refuses is told with the name of the clip."""
-    result = run("analyse", "one.wav", "--end", "0.2")
-    assert (result.exit_code, result.stdout) == (1, "")
-    assert result.stderr == "firing-pulse: one.wav: too short: 0.5 s are needed\n"
+    """What the analysis refuses is told with the name of the clip, and with the part of it that was asked for."""
+    for options, part in (
+        (("--end", "0.2"), ", 0 to 0.2 s"),
+        (("--start", "0.3", "--end", "0.6"), ", 0.3 to 0.6 s"),
+        (("--start", "0.9"), ", from 0.9 s on"),
+    ):
+        result = run("analyse", "one.wav", *options)
+        assert (result.exit_code, result.stdout) == (1, "")
+        assert result.stderr == f"firing-pulse: one.wav{part}: too short: 0.5 s are needed\n"
 
 
 def test_times_count_from_the_start_of_the_file(run: Run, clips: Path, found: list[Hints]) -> None:
@@ -140,6 +145,35 @@ def test_span_or_channel_not_in_the_clip(
 ) -> None:
     """A span or a channel that the clip does not have is answered with what it has."""
     assert said in refused("analyse", "one.wav", "--start", start, "--channel", channel)
+
+
+@pytest.mark.parametrize(
+    ("args", "said"),
+    [
+        (("a.m4a",), "convert it, such as the m4a of a telephone, to WAV or FLAC, or copy it again"),
+        (("zero.wav",), "the file is empty; copy or record it again"),
+        (("nan.wav",), "no numbers or beyond any scale; export it again as 16-bit WAV or FLAC"),
+        (("no-frames.wav",), "holds no sound, or none that can be read; copy or record it again"),
+        (("one.wav", "--start", "10"), "there is no sound from 10 s on; it lasts 1.00 s: choose a span within that"),
+        (("one.wav", "--start", "1", "--end", "2"), "there is no sound from 1 to 2 s; it lasts 1.00 s: choose"),
+    ],
+)
+def test_clips_that_cannot_be_read_say_what_to_do(
+    refused: Callable[..., str], clips: Path, args: tuple[str, ...], said: str
+) -> None:
+    """Each kind of file or span that gives no sound is one line that ends with a way out."""
+    (clips / "a.m4a").write_bytes(b"\0\0\0\x20ftypM4A \0\0\0\0M4A mp42isom\0\0\0\0" + bytes(1000))  # a box ftyp
+    (clips / "zero.wav").write_bytes(b"")
+    soundfile.write("nan.wav", np.full(RATE_HZ, np.nan), RATE_HZ, subtype="FLOAT")
+    soundfile.write("no-frames.wav", np.zeros(0), RATE_HZ)
+    assert said in refused("analyse", *args)
+
+
+def test_mp3_is_named_where_it_can_be_read(refused: Callable[..., str], clips: Path) -> None:
+    """The kinds of file that a refusal offers hold MP3 exactly where the installed soundfile reads it."""
+    offered = refused("analyse", "bad.wav")
+    assert "WAV, FLAC, OGG, AIFF" in offered
+    assert ("MP3" in offered) == ("MP3" in soundfile.available_formats())
 
 
 def test_existing_outputs_are_refused_before_the_work(refused: Callable[..., str], clips: Path) -> None:
