@@ -347,7 +347,7 @@ def read_as(intervals_deg: tuple[float, ...], *readings: tuple[str, int, float],
         ),
         (
             "inline-six",
-            read_as((720,), ("single-four-stroke", 4, 3600), ("inline-six", 4, 600), verdict="even"),
+            read_as((720,), ("parallel-twin-360", 4, 1800), ("inline-six", 4, 600), verdict="even"),
             600,
             [120] * 6,
         ),

@@ -18,7 +18,7 @@ from pulse_audio.lesson.cards import text
 from pulse_audio.lesson.loops import SAMPLE_RATE_HZ, as_text
 from pulse_audio.lesson.texts import Texts
 from pulse_audio.loudness import match
-from pulse_audio.units import cycle_deg
+from pulse_audio.units import cycle_deg, rpm_to_deg_per_s
 
 LONGEST_S = 8.0
 SHORTEST_S = 0.4  # loudness needs a block of this length
@@ -54,7 +54,10 @@ def intervals_as(analysis: Analysis, reading: Reading | None) -> tuple[float, ..
     """Return the intervals in degrees of a reading's own crank, over one of its cycles; none where none were found."""
     if not analysis.intervals_deg or not reading:
         return ()
-    gaps = [gap * reading.rpm / analysis.readings[0].rpm for gap in analysis.intervals_deg]
+    if analysis.verdict == "even" and analysis.firing_rate_hz:
+        gaps = [rpm_to_deg_per_s(reading.rpm) / analysis.firing_rate_hz]
+    else:
+        gaps = [gap * reading.rpm / analysis.readings[0].rpm for gap in analysis.intervals_deg]
     count = round(len(gaps) * cycle_deg(reading.strokes) / sum(gaps))
     return tuple(islice(cycle(gaps), count))
 
