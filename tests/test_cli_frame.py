@@ -14,7 +14,7 @@ import pytest
 from click.testing import CliRunner, Result
 
 import pulse_audio
-from pulse_audio import cli
+from pulse_audio import cli, player
 from pulse_audio.errors import ClipError, OutputError
 
 Run = Callable[..., Result]
@@ -131,6 +131,79 @@ def test_wrong_command_line(refused: Callable[..., str], run: Run, args: list[st
     """A wrong command line is one line that names the help to read, and exit code 2."""
     assert run(*args).exit_code == 2
     assert refused(*args).endswith("--help")
+
+
+@pytest.mark.parametrize(
+    ("args", "said"),
+    [
+        (("render", "--duration", "6s"), "'6s' is not a number; give 0.01 to 3600 s"),
+        (("render", "--duration", "0"), "0.0 is not in the range 0.01 to 3600 s"),
+        (("render", "--sample-rate", "1"), "1 is not in the range 8000 to 192000 Hz"),
+        (("analyse", "--cylinders", "two"), "'two' is not a whole number; give 1 to 48"),
+        (("analyse", "--end", "0"), "0.0 is not in the range more than 0 up to 400000 s"),
+        (("layouts", "--cylinders", "0"), "0 is not in the range 1 or more"),
+    ],
+)
+def test_numbers_are_refused_in_plain_words(refused: Callable[..., str], args: tuple[str, ...], said: str) -> None:
+    """A number out of range, or none, is answered with the range and its unit."""
+    line = refused(*args)
+    assert line == f"firing-pulse {args[0]}: Invalid value for '{args[1]}': {said}; see firing-pulse {args[0]} --help"
+
+
+def test_help_gives_ranges_in_plain_words(run: Run) -> None:
+    """The help of an option names its range as a refusal does."""
+    assert "[default: (6, or the length of a CSV file); 0.01 to 3600 s]" in " ".join(run("render", "-h").stdout.split())
+
+
+def test_option_without_its_value_names_the_help_of_its_command(refused: Callable[..., str]) -> None:
+    """An option at the end of the line that lacks its value sends the reader to the help of the right command."""
+    line = refused("render", "boxer-twin", "-o", "a.wav", "--ticks")
+    assert line == "firing-pulse render: Option '--ticks' requires an argument; see firing-pulse render --help"
+
+
+@pytest.mark.parametrize(
+    "args",
+    [
+        ("render", "--exhaust", "nosuch"),
+        ("compare", "inline-four", "--exhaust", "nosuch"),
+        ("explain", "--exhaust", "nosuch"),
+        ("play", "--exhaust", "nosuch"),
+        ("lesson", "-o", "a.html", "--exhaust", "nosuch"),
+        ("render", "--misfire", "3"),
+        ("render", "--misfire", "2:50%"),
+        ("render", "--blip"),
+        ("render", "--loop", "--rpm", "900:1000"),
+        ("render", "--ideal", "--noise", "6"),
+        ("compare",),
+    ],
+)
+def test_words_that_mean_nothing_are_a_wrong_command_line(
+    run: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, args: tuple[str, ...]
+) -> None:
+    """Options that say what cannot be, alone or together, are exit code 2 and one line that names the help."""
+    monkeypatch.chdir(tmp_path)
+    out = ("-o", "a.wav") if args[0] in ("render", "compare") else ()
+    result = run(args[0], "boxer-twin", *args[1:], *out)
+    assert (result.exit_code, result.stdout) == (2, "")
+    assert result.stderr.endswith(f"see firing-pulse {args[0]} --help\n")
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize("command", ["compare", "lesson", "play"])
+def test_layouts_differ(refused: Callable[..., str], command: str) -> None:
+    """A layout that is given twice, in whatever spelling, is refused: there would be nothing to compare."""
+    line = refused(command, "boxer-twin", "inline-four", "Boxer_Twin")
+    assert "boxer-twin is given twice; give each layout once" in line
+
+
+@pytest.mark.parametrize("command", ["play", "drill"])
+def test_no_sound_device_is_said(run: Run, monkeypatch: pytest.MonkeyPatch, command: str) -> None:
+    """Where there is no sound device the list of them is empty, and a note says so and what to do instead."""
+    monkeypatch.setattr(player, "list_devices", tuple)
+    result = run(command, "--list-devices")
+    assert (result.exit_code, result.stdout) == (0, "")
+    assert result.stderr.startswith("No sound device is found; ")
+    assert "firing-pulse render LAYOUT -o FILE.wav" in result.stderr
 
 
 def test_slip_in_a_command_is_guessed(refused: Callable[..., str]) -> None:

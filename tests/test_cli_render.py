@@ -149,6 +149,63 @@ def test_speed_from_a_file(run: Run, tmp_path: Path) -> None:
     assert np.histogram(times, bins=[-0.001, 2.0005, 4.0])[0] == pytest.approx([41, 80], abs=1)
 
 
+@pytest.mark.parametrize(
+    ("options", "length_s", "note"),
+    [
+        ((), 2.5, ""),
+        (("--duration", "2.5"), 2.5, ""),
+        (("--duration", "1"), 1.0, "note: {} lasts 2.5 s; without --duration all of it sounds\n"),
+        (("--duration", "4"), 4.0, "note: {} lasts 2.5 s; its last speed is held from then on\n"),
+    ],
+)
+@pytest.mark.parametrize("layouts", [("render", "boxer-twin"), ("compare", "boxer-twin", "270-450", "--gap", 0.0)])
+def test_length_of_a_speed_file(
+    run: Run, tmp_path: Path, layouts: tuple[str, ...], options: tuple[str, ...], length_s: float, note: str
+) -> None:
+    """Without --duration a speed file sounds for as long as it says; a note tells where the two differ."""
+    speeds, sound = tmp_path / "speed.csv", tmp_path / "a.wav"
+    speeds.write_text("time_s,rpm\n0,900\n2.5,1800\n", encoding="utf-8")
+    result = run(*layouts, "--rpm", speeds, *options, "-o", sound)
+    assert (result.exit_code, result.stderr) == (0, note.format(speeds))
+    assert soundfile.info(sound).duration == pytest.approx(length_s * (2 if layouts[0] == "compare" else 1), abs=1e-3)
+
+
+@pytest.mark.parametrize(("last_s", "length_s"), [(0.0, 6.0), (4000.0, None)])
+def test_speed_files_that_give_no_length(run: Run, tmp_path: Path, last_s: float, length_s: float | None) -> None:
+    """One point at time 0 is a steady speed for the usual time; more than an hour needs a --duration."""
+    speeds, sound = tmp_path / "speed.csv", tmp_path / "a.wav"
+    speeds.write_text(f"time_s,rpm\n-1,900\n{last_s},900\n", encoding="utf-8")
+    result = run("render", "boxer-twin", "--rpm", speeds, "-o", sound)
+    if length_s is None:
+        assert result.exit_code == 2
+        assert "lasts 4000 s; give --duration, 0.01 to 3600 s" in result.stderr
+    else:
+        assert soundfile.info(sound).duration == length_s
+
+
+@pytest.mark.parametrize(
+    ("options", "said"),
+    [
+        (("--rpm", 1200), "boxer-twin at 1200 rpm through open-stubs, 0.50 s"),
+        (("--rpm", "600:4000"), "boxer-twin from 600 to 4000 rpm through open-stubs, 0.50 s"),
+        (("--rpm", "600:4000", "--blip"), "boxer-twin idling at 600 rpm with blips to 4000 through open-stubs"),
+        (("--rpm", "pa.csv"), "boxer-twin at the speeds of pa.csv through open-stubs, 0.50 s"),
+        (("--ideal",), "through open-stubs, perfectly regular, 0.50 s"),
+        (("--load", 1, "--noise", -6), "through open-stubs, load 1, flow noise -6 dB, 0.50 s"),
+        (("--misfire", "2:0.3", "--misfire", 1), "cylinder 2 failing in 30 % of its cycles, cylinder 1 failing in 100"),
+    ],
+)
+def test_summary_says_what_was_made(
+    run: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, options: tuple[object, ...], said: str
+) -> None:
+    """The line on stdout names the speed in words and whatever is not as usual about the engine."""
+    monkeypatch.chdir(tmp_path)
+    Path("pa.csv").write_text("time_s,rpm\n0,900\n0.5,1200\n", encoding="utf-8")
+    result = run("render", "boxer-twin", *options, "--duration", 0.5, "-o", "a.wav")
+    assert result.exit_code == 0, result.stderr
+    assert said in result.stdout
+
+
 def test_ticks_and_exhaust_change_the_sound(run: Run, tmp_path: Path) -> None:
     """Ticks add to the sound at the level asked for; an exhaust from a file is heard."""
     pipes = tmp_path / "mine.toml"

@@ -50,6 +50,16 @@ class _Group(click.Group):
             ctx.fail(f"there is no command {args[0]!r}" + (f" (did you mean {near[0]}?)" if near else ""))
         return super().resolve_command(ctx, args)
 
+    def invoke(self, ctx: click.Context) -> Any:
+        try:
+            return super().invoke(ctx)
+        except click.UsageError as e:
+            if e.ctx is None and ctx.invoked_subcommand:  # click's parser does not say whose option it was
+                command = self.get_command(ctx, ctx.invoked_subcommand)
+                assert command is not None
+                e.ctx = click.Context(command, parent=ctx, info_name=ctx.invoked_subcommand)
+            raise
+
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         with formatter.section("Commands"):
             formatter.write_dl(list(COMMANDS.items()))

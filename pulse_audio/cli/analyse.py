@@ -9,10 +9,11 @@ from typing import TYPE_CHECKING
 import click
 
 from pulse_audio import checks
-from pulse_audio.cli.options import INPUT, LAYOUT, OUTPUT, Within, force_option, json_option
+from pulse_audio.cli.options import LAYOUT, Whole, Within, force_option, json_option
+from pulse_audio.cli.paths import INPUT, PICTURE, SOUND, check_outputs
 from pulse_audio.cli.progress import show_progress
 from pulse_audio.errors import PulseError, RangeError
-from pulse_audio.files import check_target, shown
+from pulse_audio.files import shown
 
 if TYPE_CHECKING:
     from pulse_audio.analysis.result import Analysis, Hints
@@ -51,7 +52,7 @@ def _checked_layout(ctx: click.Context, param: click.Parameter, text: str | None
 @click.argument("clips", nargs=-1, type=INPUT, metavar="CLIP...")
 @json_option
 @click.option("--strokes", type=click.Choice(["2", "4"]), help="The engine is known to be a two- or four-stroke.")
-@click.option("--cylinders", type=click.IntRange(1, MAX_CYLINDERS), help="The number of cylinders is known.")
+@click.option("--cylinders", type=Whole(1, MAX_CYLINDERS), help="The number of cylinders is known.")
 @click.option("--rpm", "rpm", callback=_speed_range, metavar="LO:HI", help="The speed is known to lie in this range.")
 @click.option(
     "--layout",
@@ -59,26 +60,28 @@ def _checked_layout(ctx: click.Context, param: click.Parameter, text: str | None
     metavar="LAYOUT",
     help="Also say whether it fires like this: a layout's name, a TOML file, or intervals.",
 )
-@click.option("--start", "start_s", type=Within(0, MAX_SPAN_S), default=0.0, metavar="S", help="Listen from here.")
-@click.option("--end", "end_s", type=Within(0, MAX_SPAN_S, min_open=True), metavar="S", help="Listen up to here.")
-@click.option("--channel", type=click.IntRange(1), help="Listen to this channel only; the first is 1.")
-@click.option("--jobs", type=click.IntRange(1, 256), default=1, show_default=True, help="Clips to work on at once.")
-@click.option("--figure", type=OUTPUT, metavar="FILE", help="Also draw the answer (.png, .svg or .pdf); one clip only.")
+@click.option("--start", "start_s", type=Within(0, MAX_SPAN_S, "s"), default=0.0, metavar="S", help="Listen from here.")
+@click.option("--end", "end_s", type=Within(0, MAX_SPAN_S, "s", min_open=True), metavar="S", help="Listen up to here.")
+@click.option("--channel", type=Whole(1), help="Listen to this channel only; the first is 1.")
+@click.option("--jobs", type=Whole(1, 256), default=1, show_default=True, help="Clips to work on at once.")
+@click.option(
+    "--figure", type=PICTURE, metavar="FILE", help="Also draw the answer (.png, .svg or .pdf); one clip only."
+)
 @click.option(
     "--hear-back",
-    type=OUTPUT,
+    type=SOUND,
     metavar="FILE",
     help="Also write the span that was heard, a gap, and the best reading rebuilt; one clip only.",
 )
 @click.option(
     "--microphone",
     "microphone_s",
-    type=Within(1, 600),
+    type=Within(1, 600, "s"),
     metavar="S",
     help="Record for this many seconds instead of reading a file.",
 )
 @click.option("--device", metavar="NAME", help="Microphone to record from: its number or name.")
-@click.option("--keep", type=OUTPUT, metavar="FILE", help="Also write what the microphone heard.")
+@click.option("--keep", type=SOUND, metavar="FILE", help="Also write what the microphone heard.")
 @force_option
 @click.pass_context
 def command(
@@ -116,7 +119,7 @@ def command(
         raise click.UsageError("--figure and --hear-back take one CLIP")
     if end_s is not None and end_s <= start_s:
         raise click.UsageError(f"--end {end_s:g} must be greater than --start {start_s:g}")
-    _check_outputs(figure, [sound for sound in (hear_back, keep) if sound], force=force)
+    check_outputs(figure, hear_back, keep, force=force)
     from pulse_audio.analysis.result import Analysis, Hints
     from pulse_audio.batch import Task
     from pulse_audio.report import CAUTION
@@ -138,20 +141,6 @@ def command(
         click.echo(f"\n{CAUTION}")
     if any(isinstance(o, PulseError) for o in outcomes):
         ctx.exit(1)
-
-
-def _check_outputs(figure: Path | None, sounds: list[Path], *, force: bool) -> None:
-    """Refuse what could not be written before any work is done."""
-    if figure:
-        from pulse_audio.figures import check_name
-
-        check_name(figure)
-        check_target(figure, force=force)
-    for sound in sounds:
-        from pulse_audio.clip import output_format
-
-        output_format(sound, "24")
-        check_target(sound, force=force)
 
 
 def _from_files(tasks: "list[Task]", jobs: int) -> "Iterator[Answer]":

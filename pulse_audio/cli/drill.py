@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 import click
 
 from pulse_audio.cli import options, play
+from pulse_audio.cli.paths import OUTPUT
 from pulse_audio.files import check_target, made_folder, shown, write_text
 
 if TYPE_CHECKING:
@@ -18,7 +19,7 @@ KINDS = ("even", "which", "count", "where")  # as in the module drill, which is 
 
 
 @click.command()
-@click.option("--questions", "count", type=click.IntRange(1, 99), default=12, show_default=True, help="How many.")
+@click.option("--questions", "count", type=options.Whole(1, 99), default=12, show_default=True, help="How many.")
 @click.option(
     "--kind",
     "kinds",
@@ -27,8 +28,8 @@ KINDS = ("even", "which", "count", "where")  # as in the module drill, which is 
     help="Ask only this kind; may be given several times. even: even or uneven; which: one of two layouts; "
     "count: pulses in a cycle; where: the crank at a pulse.",
 )
-@click.option("--start", "level", type=click.IntRange(0, 9), default=0, show_default=True, help="Difficulty at first.")
-@click.option("--keep", type=options.OUTPUT, metavar="FILE", help="Write the result to a text file.")
+@click.option("--start", "level", type=options.Whole(0, 9), default=0, show_default=True, help="Difficulty at first.")
+@click.option("--keep", type=OUTPUT, metavar="FILE", help="Write the result to a text file.")
 @click.option(
     "--print",
     "paper",

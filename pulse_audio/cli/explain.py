@@ -10,6 +10,7 @@ import click
 
 from pulse_audio.cli.exhaust_text import exhaust_dict, exhaust_sentences, order_rows
 from pulse_audio.cli.options import (
+    EXHAUST,
     RPM,
     Within,
     figure_option,
@@ -18,6 +19,7 @@ from pulse_audio.cli.options import (
     layout_argument,
     rod_ratio_option,
 )
+from pulse_audio.cli.paths import check_outputs
 
 if TYPE_CHECKING:
     from pulse_audio.exhaust_facts import ExhaustFacts
@@ -33,14 +35,14 @@ SPEEDS = {0.2: "a fifth of", 0.25: "a quarter of", 1 / 3: "a third of", 0.5: "ha
 @click.command()
 @layout_argument()
 @click.option("--rpm", type=RPM, default=900, show_default=True, help="Steady speed for what the ear hears.")
-@click.option("--exhaust", metavar="NAME|FILE", help="Also tell what this exhaust does to it at --rpm.")
+@click.option("--exhaust", type=EXHAUST, metavar="NAME|FILE", help="Also tell what this exhaust does to it at --rpm.")
 @rod_ratio_option
 @json_option
 @figure_option
 @click.option(
     "--crank-angle",
     "crank_deg",
-    type=Within(-720, 720),
+    type=Within(-720, 720, "degrees"),
     default=0.0,
     show_default=True,
     metavar="DEG",
@@ -62,7 +64,7 @@ def command(
 
     LAYOUT is a name from the command layouts, a path to a TOML file, or intervals alone such as 270-450.
     """
-    from pulse_audio.files import check_target, shown
+    from pulse_audio.files import shown
 
     facts = None
     if exhaust:
@@ -70,11 +72,7 @@ def command(
         from pulse_audio.exhaust_facts import exhaust_facts
 
         facts = exhaust_facts(find_exhaust(exhaust), layout, rpm)
-    if figure:
-        from pulse_audio import figures
-
-        figures.check_name(figure)
-        check_target(figure, force=force)
+    check_outputs(figure, force=force)
     if as_json:
         answer = as_dict(layout, rpm, rod_ratio)
         click.echo(json.dumps(answer | {"exhaust": exhaust_dict(facts)} if facts else answer))
@@ -82,6 +80,8 @@ def command(
         for line in (*as_text(layout, rpm, rod_ratio), *(_through(facts, rpm) if facts else ())):
             click.echo(shown(line))
     if figure:
+        from pulse_audio import figures
+
         drawing = figures.explain_figure(layout, crank_deg=crank_deg, rod_ratio=rod_ratio)
         figures.write_figure(figure, drawing, force=force)
         click.echo(f"wrote {shown(figure)}", err=True)

@@ -4,11 +4,11 @@ import json
 
 import click
 
-from pulse_audio.cli.options import json_option
+from pulse_audio.cli.options import Whole, json_option
 
 
 @click.command()
-@click.option("--cylinders", type=click.IntRange(min=1), help="Only layouts with this many cylinders.")
+@click.option("--cylinders", type=Whole(1), help="Only layouts with this many cylinders.")
 @click.option("--strokes", type=click.Choice(["2", "4"]), help="Only two-strokes or only four-strokes.")
 @click.option("--even/--uneven", "even", default=None, help="Only layouts that fire evenly, or only those that do not.")
 @json_option

@@ -5,9 +5,10 @@ from typing import TYPE_CHECKING
 
 import click
 
-from pulse_audio.cli.options import INPUT, OUTPUT, RPM, force_option, layout_argument, seed_option
+from pulse_audio.cli.options import EXHAUST, RPM, force_option, layout_argument, seed_option
+from pulse_audio.cli.paths import INPUT, PAGE, check_outputs
 from pulse_audio.cli.progress import show_progress
-from pulse_audio.files import check_target, shown, write_text
+from pulse_audio.files import shown, write_text
 
 if TYPE_CHECKING:
     from pulse_audio.exhaust import Exhaust
@@ -19,7 +20,7 @@ DEFAULT_RPMS = "60, 120, 300, 900 and 3000"
 
 @click.command()
 @layout_argument(many=True)
-@click.option("--output", "-o", type=OUTPUT, required=True, metavar="FILE", help="The page to write (.html).")
+@click.option("--output", "-o", type=PAGE, required=True, metavar="FILE", help="The page to write (.html).")
 @click.option(
     "--rpm",
     "rpms",
@@ -28,7 +29,7 @@ DEFAULT_RPMS = "60, 120, 300, 900 and 3000"
     metavar="RPM",
     help=f"A speed to choose on the page; give it again for more.  [default: {DEFAULT_RPMS}]",
 )
-@click.option("--exhaust", metavar="EXHAUST", help="Exhaust to sound through: its name or a TOML file.")
+@click.option("--exhaust", type=EXHAUST, metavar="NAME|FILE", help="Exhaust to sound through: its name or a TOML file.")
 @click.option("--recording", type=INPUT, metavar="CLIP", help="Put a recording and its analysis beside the layouts.")
 @click.option("--title", metavar="TEXT", help="Heading of the page.")
 @click.option("--texts", type=INPUT, metavar="FILE", help="Language file with the page's words (TOML).")
@@ -51,7 +52,7 @@ def command(
     The page is one file that opens from disk and needs no network: turning cranks in step with the sound, firing
     strips, several speeds, what to listen for, and a self-test.
     """
-    check_target(output, force=force)
+    check_outputs(output, force=force)
     from pulse_audio.exhaust import find_exhaust
     from pulse_audio.lesson import SPEEDS_RPM, build_page, read_texts
 

@@ -9,14 +9,17 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from pulse_audio import checks
+from pulse_audio.cli.paths import PICTURE, note_read
 from pulse_audio.errors import PulseError, RangeError
+from pulse_audio.files import shown
 
 if TYPE_CHECKING:
+    from pulse_audio.layout import Layout
     from pulse_audio.speed import SpeedCurve
 
 F = TypeVar("F", bound=Callable[..., Any])
 SAMPLE_RATES_HZ = (8_000, 192_000)
-MAX_DURATION_S = 3600.0
+DURATIONS_S = (0.01, 3600.0)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -36,6 +39,15 @@ class Speed:
     low_rpm: float = 0.0
     high_rpm: float = 0.0
     from_file: "SpeedCurve | None" = None
+
+    @property
+    def words(self) -> str:
+        """The speed as it stands in a sentence: ``at 900 rpm``."""
+        if self.from_file is not None:
+            return f"at the speeds of {shown(self.text)}"
+        if self.low_rpm == self.high_rpm:
+            return f"at {self.low_rpm:g} rpm"
+        return f"from {self.low_rpm:g} to {self.high_rpm:g} rpm"
 
     @property
     def steady_rpm(self) -> float | None:
@@ -65,9 +77,28 @@ class LayoutType(click.ParamType):  # type: ignore[type-arg]  # generic only in 
         if not isinstance(value, str):
             return value
         try:
-            return find_layout(value)
+            layout = find_layout(value)
         except PulseError as e:
             self.fail(str(e), param, ctx)
+        note_read(ctx, value)
+        return layout
+
+
+class ExhaustType(click.ParamType):  # type: ignore[type-arg]  # generic only in newer releases
+    """An exhaust's name or a path to a TOML file: the same text, once it is known to mean an exhaust."""
+
+    name = "exhaust"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> str:
+        """Return the text, or fail with the nearest names."""
+        from pulse_audio.exhaust import find_exhaust
+
+        try:
+            find_exhaust(value)
+        except PulseError as e:
+            self.fail(str(e), param, ctx)
+        note_read(ctx, value)
+        return str(value)
 
 
 class RpmType(click.ParamType):  # type: ignore[type-arg]  # generic only in newer releases
@@ -100,6 +131,7 @@ class SpeedType(click.ParamType):  # type: ignore[type-arg]  # generic only in n
             if text.lower().endswith(".csv") or os.path.isfile(text):
                 from pulse_audio.speed import from_csv
 
+                note_read(ctx, text)
                 return Speed(text=text, from_file=from_csv(Path(text)))
             rpm = checks.rpm(text)
             return Speed(text=text, low_rpm=rpm, high_rpm=rpm)
@@ -108,28 +140,67 @@ class SpeedType(click.ParamType):  # type: ignore[type-arg]  # generic only in n
 
 
 class Within(click.FloatRange):
-    """A range of numbers; unlike click's own it refuses what is not a number (nan)."""
+    """A range of numbers, told in plain words with its unit; unlike click's own it refuses nan."""
+
+    name = "number"
+
+    def __init__(self, low: float, high: float, unit: str = "", *, min_open: bool = False) -> None:
+        super().__init__(low, high, min_open=min_open)
+        self._words = f"{'more than ' * min_open}{low:g} {'up ' * min_open}to {high:g} {unit}".rstrip()
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
         """Return the number, or fail with the range."""
-        number = super().convert(value, param, ctx)
+        try:
+            number = float(value)
+        except ValueError:
+            number = float("nan")
         if number != number:  # noqa: PLR0124  # only nan differs from itself
-            self.fail(f"{value!r} is not a number; give {self._describe_range()}", param, ctx)
-        return number
+            self.fail(f"{value!r} is not a number; give {self._words}", param, ctx)
+        return super().convert(number, param, ctx)
+
+    def _describe_range(self) -> str:
+        return self._words
+
+
+class Whole(click.IntRange):
+    """A range of whole numbers, told in plain words; without `high` there is no end to it."""
+
+    name = "number"
+
+    def __init__(self, low: int, high: int | None = None, unit: str = "") -> None:
+        super().__init__(low, high)
+        self._words = f"{low} or more" if high is None else f"{low} to {high} {unit}".rstrip()
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """Return the number, or fail with the range."""
+        try:
+            number = int(value)
+        except ValueError:
+            self.fail(f"{value!r} is not a whole number; give {self._words}", param, ctx)
+        return super().convert(number, param, ctx)
+
+    def _describe_range(self) -> str:
+        return self._words
 
 
 LAYOUT = LayoutType()
+EXHAUST = ExhaustType()
 RPM = RpmType()
 SPEED = SpeedType()
-OUTPUT = click.Path(path_type=Path, dir_okay=False)
-INPUT = click.Path(path_type=Path)
 
 
 def layout_argument(*, many: bool = False) -> Callable[[F], F]:
-    """Return the argument LAYOUT as ``layout``, or one or more of them as ``layouts``."""
+    """Return the argument LAYOUT as ``layout``, or one or more of them, no two the same, as ``layouts``."""
     if many:
-        return click.argument("layouts", type=LAYOUT, nargs=-1, required=True, metavar="LAYOUT...")
+        return click.argument("layouts", type=LAYOUT, nargs=-1, required=True, metavar="LAYOUT...", callback=_each_once)
     return click.argument("layout", type=LAYOUT, metavar="LAYOUT")
+
+
+def _each_once(_ctx: click.Context, _param: click.Parameter, layouts: tuple["Layout", ...]) -> tuple["Layout", ...]:
+    twice = next((this for number, this in enumerate(layouts) if this in layouts[:number]), None)
+    if twice is not None:
+        raise click.BadParameter(f"{shown(twice.name)} is given twice; give each layout once")
+    return layouts
 
 
 def speed_option(default: str = "900") -> Callable[[F], F]:
@@ -145,25 +216,49 @@ def speed_option(default: str = "900") -> Callable[[F], F]:
     )
 
 
-def duration_option(default: float = 6.0) -> Callable[[F], F]:
-    """Return the option --duration as ``duration_s``."""
+def duration_option(usual_s: float, low_s: float, high_s: float, what: str = "Length in seconds.") -> Callable[[F], F]:
+    """Return the option --duration as ``duration_s``; None, if it is not given, is for `lasting` to fill in."""
     return click.option(
         "--duration",
         "duration_s",
-        type=Within(0.01, MAX_DURATION_S),
-        default=default,
-        show_default=True,
+        type=Within(low_s, high_s, "s"),
+        show_default=f"{usual_s:g}, or the length of a CSV file",
         metavar="S",
-        help="Length in seconds.",
+        help=what,
     )
 
 
+def lasting(given_s: float | None, speed: Speed, usual_s: float, low_s: float, high_s: float) -> float:
+    """Return how long to sound, in seconds: as given, else as long as a speed file, else as usual.
+
+    A note on stderr says where the given duration cuts a speed file short, or goes on beyond its end.
+
+    Raises
+    ------
+    click.UsageError
+        No duration is given, and the speed file's length is outside `low_s` to `high_s`.
+    """
+    end_s = 0.0 if speed.from_file is None else float(speed.from_file.time_s[-1])
+    if end_s <= 0:
+        return usual_s if given_s is None else given_s
+    name = shown(speed.text)
+    if given_s is None:
+        if not low_s <= end_s <= high_s:
+            raise click.UsageError(f"{name} lasts {end_s:g} s; give --duration, {low_s:g} to {high_s:g} s")
+        return end_s
+    if given_s < end_s:
+        click.echo(f"note: {name} lasts {end_s:g} s; without --duration all of it sounds", err=True)
+    if given_s > end_s:
+        click.echo(f"note: {name} lasts {end_s:g} s; its last speed is held from then on", err=True)
+    return given_s
+
+
 force_option = click.option("--force", is_flag=True, help="Replace files that exist.")
-figure_option = click.option("--figure", type=OUTPUT, metavar="FILE", help="Also draw it (.png, .svg or .pdf).")
+figure_option = click.option("--figure", type=PICTURE, metavar="FILE", help="Also draw it (.png, .svg or .pdf).")
 json_option = click.option("--json", "as_json", is_flag=True, help="Print JSON instead of text.")
 seed_option = click.option(
     "--seed",
-    type=click.IntRange(0, 2**32 - 1),
+    type=Whole(0, 2**32 - 1),
     default=0,
     show_default=True,
     help="Start of the random numbers; the same seed gives the same samples.",
@@ -171,7 +266,7 @@ seed_option = click.option(
 sample_rate_option = click.option(
     "--sample-rate",
     "sample_rate_hz",
-    type=click.IntRange(*SAMPLE_RATES_HZ),
+    type=Whole(*SAMPLE_RATES_HZ, "Hz"),
     default=48_000,
     show_default=True,
     metavar="HZ",
@@ -180,8 +275,7 @@ sample_rate_option = click.option(
 bits_option = click.option(
     "--bits",
     type=click.Choice(["16", "24", "float"]),
-    default="16",
-    show_default=True,
+    show_default="16",
     help="Sample format of WAV and FLAC files.",
 )
 rod_ratio_option = click.option(

@@ -13,14 +13,19 @@ if TYPE_CHECKING:
     from pulse_audio.exhaust import Exhaust
     from pulse_audio.layout import Layout
 
+LONGEST_S = 12 * 3600.0
+
 
 def show_devices(ctx: click.Context, _param: click.Parameter, wanted: bool) -> None:
     """Print the sound devices and leave."""
     if not wanted:
         return
-    from pulse_audio.player import list_devices
+    from pulse_audio.player import INSTEAD, list_devices
 
-    for device in list_devices():
+    devices = list_devices()
+    if not devices:
+        click.echo(f"No sound device is found; connect one or switch it on{INSTEAD['output']}", err=True)
+    for device in devices:
         uses = [f"plays {device.outputs}"] * bool(device.outputs) + [f"records {device.inputs}"] * bool(device.inputs)
         default = " (default)" if device.is_default_output or device.is_default_input else ""
         click.echo(f"{device.number:3} {shown(device.name)}: {', '.join(uses)}, {device.rate_hz} Hz{default}")
@@ -35,7 +40,7 @@ device_option = click.option("--device", metavar="NUMBER|NAME", help="Sound devi
 block_option = click.option(
     "--block",
     "block_frames",
-    type=click.IntRange(32, 8192),
+    type=options.Whole(32, 8192, "frames"),
     default=256,
     show_default=True,
     metavar="FRAMES",
@@ -44,15 +49,12 @@ block_option = click.option(
 level_option = click.option(
     "--level",
     "level_db",
-    type=options.Within(-40.0, 0.0),
+    type=options.Within(-40.0, 0.0, "dB"),
     default=-12.0,
     show_default=True,
     metavar="DB",
     help="Loudness in dB; 0 is the loudest allowed. It rises to this from silence.",
 )
-
-
-LONGEST_S = 12 * 3600.0
 
 
 @click.command()
@@ -66,7 +68,7 @@ LONGEST_S = 12 * 3600.0
 @click.option(
     "--seconds",
     "duration_s",
-    type=options.Within(0.1, LONGEST_S),
+    type=options.Within(0.1, LONGEST_S, "s"),
     metavar="S",
     help="Play for so long, without keys.",
 )

@@ -6,12 +6,15 @@ from typing import TYPE_CHECKING
 import click
 
 from pulse_audio.cli import options
+from pulse_audio.cli.paths import OUTPUT, SOUND, check_outputs, sample_format
 
 if TYPE_CHECKING:
     from pulse_audio.firing import FiringEvents, Liveliness
     from pulse_audio.layout import Layout
     from pulse_audio.speed import SpeedCurve
 
+USUAL_S, DURATIONS_S = 6.0, (0.01, 3600.0)
+USUAL_LOAD = 0.5
 BYTES = {"16": 2, "24": 3, "float": 4}
 WAV_BYTES = 2**32 - 1000  # its sizes are 32 bits wide
 
@@ -23,6 +26,7 @@ EXHAUSTS = (
 
 exhaust_option = click.option(
     "--exhaust",
+    type=options.EXHAUST,
     metavar="NAME|FILE",
     default="open-stubs",
     show_default=True,
@@ -32,16 +36,16 @@ exhaust_option = click.option(
 
 @click.command()
 @options.layout_argument()
-@click.option("-o", "--output", type=options.OUTPUT, required=True, metavar="FILE", help="A .wav, .flac or .ogg file.")
+@click.option("-o", "--output", type=SOUND, required=True, metavar="FILE", help="A .wav, .flac or .ogg file.")
 @options.speed_option()
-@options.duration_option()
+@options.duration_option(USUAL_S, *DURATIONS_S)
 @click.option("--blip", is_flag=True, help="With --rpm LO:HI: idle at LO and snap the throttle open to HI.")
 @exhaust_option
 @click.option("--ideal", is_flag=True, help="A perfectly regular engine, without flow noise.")
 @click.option(
     "--load",
     type=options.Within(0.0, 1.0),
-    default=0.5,
+    default=USUAL_LOAD,
     show_default=True,
     metavar="SHARE",
     help="Throttle from 0, closed, to 1, open.",
@@ -49,7 +53,7 @@ exhaust_option = click.option(
 @click.option(
     "--noise",
     "noise_db",
-    type=options.Within(-60.0, 20.0),
+    type=options.Within(-60.0, 20.0, "dB"),
     default=0.0,
     show_default=True,
     metavar="DB",
@@ -60,12 +64,12 @@ exhaust_option = click.option(
 @click.option(
     "--ticks",
     "tick_db",
-    type=options.Within(-80.0, -6.0),
+    type=options.Within(-80.0, -6.0, "dB"),
     metavar="DB",
     help="Tick at each firing TDC, with peaks at this level; -20 is soft.",
 )
 @click.option("--loop", is_flag=True, help="Whole cycles that repeat without a seam; steady speed only.")
-@click.option("--events", type=options.OUTPUT, metavar="FILE.csv", help="Also write a table of the firings.")
+@click.option("--events", type=OUTPUT, metavar="FILE.csv", help="Also write a table of the firings.")
 @options.sample_rate_option
 @options.bits_option
 @options.seed_option
@@ -75,7 +79,7 @@ def command(
     layout: "Layout",
     output: Path,
     speed: options.Speed,
-    duration_s: float,
+    duration_s: float | None,
     blip: bool,
     exhaust: str,
     ideal: bool,
@@ -87,7 +91,7 @@ def command(
     loop: bool,
     events: Path | None,
     sample_rate_hz: int,
-    bits: str,
+    bits: str | None,
     seed: int,
     force: bool,
 ) -> None:
@@ -95,25 +99,30 @@ def command(
 
     LAYOUT is a name from the command layouts, a path to a TOML file, or intervals alone such as 270-450.
     """
-    from pulse_audio.clip import output_format, write_blocks
-    from pulse_audio.errors import OutputError, RangeError
+    from pulse_audio.clip import write_blocks
+    from pulse_audio.errors import OutputError
     from pulse_audio.exhaust import find_exhaust
-    from pulse_audio.files import check_target, replaced_file, shown
+    from pulse_audio.files import replaced_file, shown
     from pulse_audio.firing import firing_parts
     from pulse_audio.loop import fit_loop, loop_events, render_loop
     from pulse_audio.synth import Synth, highest_rpm, render_blocks
 
-    pipes = find_exhaust(exhaust)
-    life = _liveliness(layout, ideal=ideal, load=load, noise_db=noise_db, misfire=misfire)
-    curve = _curve(speed, duration_s, blip=blip)
+    if blip and (speed.from_file is not None or speed.steady_rpm is not None):
+        raise click.UsageError("--blip needs two speeds: give --rpm LO:HI")
     if loop and speed.steady_rpm is None:
-        raise RangeError("a loop needs a steady speed: give --rpm one number")
-    kind, _ = output_format(output, bits)
+        raise click.UsageError("--loop needs a steady speed: give --rpm one number")
+    if ideal and noise_db:
+        raise click.UsageError("--ideal is without flow noise: leave out --noise, or --ideal")
+    failing = _failing(misfire, layout)
+    bits = sample_format(output, bits)
+    check_outputs(output, events, force=force)
+    pipes = find_exhaust(exhaust)
+    life = _liveliness(failing, ideal=ideal, load=load, noise_db=noise_db)
+    duration_s = options.lasting(duration_s, speed, USUAL_S, *DURATIONS_S)
+    curve = _curve(speed, duration_s, blip=blip)
     channels = 2 if stereo else 1
-    if kind == "WAV" and duration_s * sample_rate_hz * channels * BYTES[bits] > WAV_BYTES:
+    if output.suffix.lower() == ".wav" and duration_s * sample_rate_hz * channels * BYTES[bits] > WAV_BYTES:
         raise OutputError("the sound would not fit in a WAV file; take .flac or .ogg, fewer bits, or less duration")
-    for path in filter(None, (output, events)):
-        check_target(path, force=force)
     if loop:
         assert speed.steady_rpm is not None
         whole = fit_loop(layout, speed.steady_rpm, duration_s=duration_s, sample_rate_hz=sample_rate_hz)
@@ -132,8 +141,8 @@ def command(
         blocks = render_blocks(synth, duration_s)
     write_blocks(output, blocks, channels=channels, sample_rate_hz=sample_rate_hz, subtype=bits, force=force)
     click.echo(
-        f"{shown(output)}: {shown(layout.name)} at {shown(speed.text)} rpm through {shown(pipes.name)}, "
-        f"{duration_s:.2f} s, {sample_rate_hz} Hz, {'stereo' if stereo else 'mono'}"
+        f"{shown(output)}: {shown(layout.name)} {_speed_words(speed, blip=blip)} through {shown(pipes.name)}, "
+        f"{_unusual(life, ideal=ideal)}{duration_s:.2f} s, {sample_rate_hz} Hz, {'stereo' if stereo else 'mono'}"
     )
     if events is not None:
         count = 0
@@ -145,26 +154,45 @@ def command(
         click.echo(f"{shown(events)}: {count} firings")
 
 
-def _liveliness(
-    layout: "Layout", *, ideal: bool, load: float, noise_db: float, misfire: tuple[str, ...]
-) -> "Liveliness":
-    from pulse_audio.firing import Liveliness, parse_misfire
+def _failing(misfire: tuple[str, ...], layout: "Layout") -> tuple[tuple[int, float], ...]:
+    from pulse_audio.errors import RangeError
+    from pulse_audio.firing import parse_misfire
 
-    failing = tuple(parse_misfire(text, layout) for text in misfire)
+    try:
+        return tuple(parse_misfire(text, layout) for text in misfire)
+    except RangeError as e:
+        raise click.UsageError(str(e)) from None
+
+
+def _liveliness(failing: tuple[tuple[int, float], ...], *, ideal: bool, load: float, noise_db: float) -> "Liveliness":
+    from pulse_audio.firing import Liveliness
+
     if ideal:
         return Liveliness.ideal(load=load, misfire=failing)
     return Liveliness(load=load, noise_db=noise_db, misfire=failing)
 
 
 def _curve(speed: options.Speed, duration_s: float, *, blip: bool) -> "SpeedCurve":
-    from pulse_audio.errors import SpeedError
     from pulse_audio.speed import SpeedCurve
 
-    if not blip:
-        return speed.curve(duration_s)
-    if speed.from_file is not None or speed.steady_rpm is not None:
-        raise SpeedError("--blip needs two speeds: give --rpm LO:HI")
-    return SpeedCurve.blip(speed.low_rpm, speed.high_rpm, duration_s)
+    if blip:
+        return SpeedCurve.blip(speed.low_rpm, speed.high_rpm, duration_s)
+    return speed.curve(duration_s)
+
+
+def _speed_words(speed: options.Speed, *, blip: bool) -> str:
+    return f"idling at {speed.low_rpm:g} rpm with blips to {speed.high_rpm:g}" if blip else speed.words
+
+
+def _unusual(life: "Liveliness", *, ideal: bool) -> str:
+    """Say what is not as usual about the engine, each with a comma behind it."""
+    told = ["perfectly regular"] * ideal
+    if life.load != USUAL_LOAD:
+        told.append(f"load {life.load:g}")
+    if life.noise_db and not ideal:
+        told.append(f"flow noise {life.noise_db:+g} dB")
+    told += [f"cylinder {number} failing in {100 * share:g} % of its cycles" for number, share in life.misfire]
+    return "".join(f"{part}, " for part in told)
 
 
 def _event_rows(found: "FiringEvents", cycle_deg: float) -> str:
