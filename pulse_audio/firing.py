@@ -12,13 +12,14 @@ from numpy.typing import NDArray
 
 from pulse_audio import chance, checks
 from pulse_audio.errors import RangeError
-from pulse_audio.layout import Layout
-from pulse_audio.speed import SpeedCurve
+from pulse_audio.layout import MAX_CYLINDERS, Layout
+from pulse_audio.speed import DURATIONS_S, SpeedCurve
 
 Floats = NDArray[np.float64]
 Whole = NDArray[np.int64]
 
 STRENGTH, TIMING, CYLINDER, MISFIRE, POP, HUNTING, BURST = range(7)  # streams of random numbers
+SEEDS = (0, 2**32 - 1)
 SILENT_DB = -200.0  # a level that stands for none
 HUNTING_STEP_S = 0.125
 PART_S = 60.0
@@ -50,6 +51,11 @@ class Liveliness:
         How far pulses weaken, with odd pops, while the speed falls: 0 not at all, 1 fully.
     misfire : tuple of (int, float)
         Cylinder number from 1 and the share of its cycles that do not fire.
+
+    Raises
+    ------
+    RangeError
+        A value out of range; the message gives the range.
     """
 
     strength_sd: float = 0.07
@@ -63,14 +69,28 @@ class Liveliness:
 
     def __post_init__(self) -> None:
         """Refuse what cannot be."""
-        for name, high in {"strength_sd": 0.28, "timing_sd_deg": 20, "cylinder_sd": 0.28, "hunting": 0.1}.items():
-            checks.number(name, getattr(self, name), low=0, high=high)
-        for name in ("load", "overrun"):
-            checks.number(name, getattr(self, name), low=0, high=1)
-        checks.number("noise_db", self.noise_db, low=SILENT_DB, high=30, unit="dB")
-        for cylinder, share in self.misfire:
-            checks.whole("misfire cylinder", cylinder, low=1, high=48)
-            checks.number("misfire share", share, low=0, high=1)
+        highest = {
+            "strength_sd": 0.28, "timing_sd_deg": 20, "cylinder_sd": 0.28, "hunting": 0.1, "load": 1, "overrun": 1,
+        }  # fmt: skip
+        clean: dict[str, object] = {
+            name: checks.number(name, getattr(self, name), low=0, high=high) for name, high in highest.items()
+        }
+        clean["noise_db"] = checks.number("noise_db", self.noise_db, low=SILENT_DB, high=30, unit="dB")
+        try:
+            pairs = [(cylinder, share) for cylinder, share in self.misfire]
+        except (TypeError, ValueError):
+            raise RangeError(
+                f"misfire={self.misfire!r} must hold pairs of a cylinder and its share of misfires, such as ((2, 0.3),)"
+            ) from None
+        clean["misfire"] = tuple(
+            (
+                checks.whole("misfire cylinder", cylinder, low=1, high=MAX_CYLINDERS),
+                checks.number("misfire share", share, low=0, high=1),
+            )
+            for cylinder, share in pairs
+        )
+        for name, value in clean.items():
+            object.__setattr__(self, name, value)
 
     @classmethod
     def ideal(cls, *, load: float = 0.5, misfire: tuple[tuple[int, float], ...] = ()) -> "Liveliness":
@@ -89,7 +109,7 @@ class FiringEvents:
     ----------
     time_s : ndarray of float, increasing
     cylinder : ndarray of int, from 0 (cylinder 1 is 0)
-    cycle : ndarray of int, from 0
+    cycle : ndarray of int, from 0; -1 for a firing of the cycle before, that its scatter brings past time 0
     crank_deg : ndarray of float, crank angle turned since time 0
     strength : ndarray of float, 1 for a firing of average strength, 0 for a misfire
     """
@@ -99,6 +119,12 @@ class FiringEvents:
     cycle: Whole
     crank_deg: NDArray[np.float64]
     strength: NDArray[np.float64]
+
+
+def checked_seed(seed: object) -> int:
+    """Return a start of random numbers, 0 to 4294967295."""
+    low, high = SEEDS
+    return checks.whole("seed", seed, low=low, high=high)
 
 
 def firing_events(
@@ -117,18 +143,28 @@ def firing_events(
     layout : Layout
     speed : SpeedCurve
     duration_s : float
+        0.01 s to an hour.
     start_deg : float
-        Crank angle in the cycle at time 0.
+        Crank angle in the cycle at time 0, ``0 <= start_deg <= cycle``.
     life : Liveliness or None
         None for a perfectly regular engine.
     seed : int
-        Start of the random numbers.
+        Start of the random numbers, 0 to 4294967295.
 
     Returns
     -------
     FiringEvents
         Times are exact for the piecewise-linear speed (to rounding, below 1e-9 s in an hour).
+
+    Raises
+    ------
+    RangeError
+        A value out of range.
     """
+    low, high = DURATIONS_S
+    duration_s = checks.seconds("duration_s", duration_s, low=low, high=high)
+    start_deg = checks.number("start_deg", start_deg, low=0, high=layout.cycle_deg, unit="degrees")
+    seed = checked_seed(seed)
     curve = speed if life is None else hunted(speed, life, seed, start_s=0.0, duration_s=duration_s)
     turned_deg = float(curve.crank_deg(duration_s)[0])
     return events_in_turn(layout, curve, start_deg, turned_deg, life=life, seed=seed)
@@ -137,7 +173,15 @@ def firing_events(
 def firing_parts(
     layout: Layout, speed: SpeedCurve, *, duration_s: float, life: Liveliness | None = None, seed: int = 0
 ) -> Iterator[FiringEvents]:
-    """Yield the same firings as `firing_events` a minute at a time, for more of them than there is room for."""
+    """Yield the same firings as `firing_events` a minute at a time, for more of them than there is room for.
+
+    Raises
+    ------
+    RangeError
+        A value out of range.
+    """
+    low, high = DURATIONS_S
+    duration_s, seed = checks.seconds("duration_s", duration_s, low=low, high=high), checked_seed(seed)
     start_deg = 0.0
     for start_s in np.arange(0.0, duration_s, PART_S).tolist():
         part_s = min(PART_S, duration_s - start_s)

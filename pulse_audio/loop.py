@@ -6,10 +6,10 @@ from pulse_audio import checks
 from pulse_audio.clip import Clip
 from pulse_audio.errors import RangeError
 from pulse_audio.exhaust import Exhaust
-from pulse_audio.firing import FiringEvents, Liveliness, events_in_turn
+from pulse_audio.firing import FiringEvents, Liveliness, checked_seed, events_in_turn
 from pulse_audio.layout import Layout
-from pulse_audio.speed import SpeedCurve
-from pulse_audio.synth import DURATIONS_S, Synth
+from pulse_audio.speed import DURATIONS_S, SpeedCurve
+from pulse_audio.synth import Synth, checked_rate
 from pulse_audio.units import rpm_to_deg_per_s
 
 LONGEST_RING_S = 2.0
@@ -37,11 +37,13 @@ def fit_loop(layout: Layout, rpm: float, *, duration_s: float, sample_rate_hz: i
     Raises
     ------
     RangeError
-        Not even one cycle fits.
+        A value out of range, or not even one cycle fits.
     """
     low, high = DURATIONS_S
-    period_s = layout.cycle_deg / rpm_to_deg_per_s(checks.rpm(rpm))
-    cycles = round(checks.seconds("duration_s", duration_s, low=low, high=high) / period_s)
+    sample_rate_hz = checked_rate(sample_rate_hz)
+    rpm, duration_s = checks.rpm(rpm), checks.seconds("duration_s", duration_s, low=low, high=high)
+    period_s = layout.cycle_deg / rpm_to_deg_per_s(rpm)
+    cycles = round(duration_s / period_s)
     if cycles < 1:
         raise RangeError(
             f"duration_s={duration_s:g} is too short to loop: one cycle at {rpm:g} rpm takes {period_s:.3g} s"
@@ -54,7 +56,7 @@ def loop_events(layout: Layout, loop: Loop, *, life: Liveliness | None = None, s
     """Return the firings that `render_loop` sounds."""
     return events_in_turn(
         layout, SpeedCurve.steady(loop.rpm), 0.0, loop.cycles * layout.cycle_deg,
-        life=life, seed=seed, repeat_cycles=loop.cycles,
+        life=life, seed=checked_seed(seed), repeat_cycles=loop.cycles,
     )  # fmt: skip
 
 
@@ -76,8 +78,8 @@ def render_loop(
 
     Raises
     ------
-    RangeError
-        Not even one cycle fits.
+    RangeError, ExhaustError
+        A value out of range, not even one cycle fits, or an exhaust whose groups do not fit the layout.
     """
     loop = fit_loop(layout, rpm, duration_s=duration_s, sample_rate_hz=sample_rate_hz)
     synth = Synth(
@@ -85,6 +87,6 @@ def render_loop(
         life=None if life is None else replace(life, hunting=0.0), seed=seed, stereo=stereo, tick_db=tick_db,
         repeat_cycles=loop.cycles,
     )  # fmt: skip
-    for _ in range(int(LONGEST_RING_S * sample_rate_hz / loop.frames) + 1):
+    for _ in range(int(LONGEST_RING_S * synth.sample_rate_hz / loop.frames) + 1):
         synth.next_block(loop.frames)  # until everything that rings into the loop sounds
-    return Clip(samples=synth.next_block(loop.frames), sample_rate_hz=sample_rate_hz)
+    return Clip(samples=synth.next_block(loop.frames), sample_rate_hz=synth.sample_rate_hz)

@@ -101,6 +101,11 @@ def match(clips: Sequence[Clip], target_lufs: float | None = None) -> tuple[Clip
     -------
     tuple of Clip
         Silent clips unchanged.
+
+    Raises
+    ------
+    ClipError
+        A clip is shorter than 0.4 s.
     """
     levels = [integrated_lufs(c) for c in clips]
     heard = [level for level in levels if np.isfinite(level)]

@@ -14,10 +14,12 @@ from numpy.typing import ArrayLike, NDArray
 
 from pulse_audio import checks
 from pulse_audio.errors import RangeError, SpeedError
+from pulse_audio.units import rpm_to_deg_per_s
 
 Floats = NDArray[np.float64]
 MAX_POINTS = 200_000
 MAX_FILE_BYTES = 10_000_000
+DURATIONS_S = (0.01, 3600.0)  # of sound and of firings; for an hour times hold within 1e-9 s
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -32,7 +34,7 @@ class SpeedCurve:
     Raises
     ------
     SpeedError
-        Times that do not rise, lengths that differ, speeds out of range.
+        Not numbers, times that do not rise, lengths that differ, speeds out of range.
     """
 
     time_s: Floats
@@ -41,8 +43,10 @@ class SpeedCurve:
     _half_slope: Floats  # half the angular acceleration of each piece, degrees per second squared; 0 past the end
 
     def __init__(self, *, time_s: ArrayLike, rpm: ArrayLike) -> None:
-        times = np.array(time_s, dtype=np.float64)
-        speeds = np.array(rpm, dtype=np.float64)
+        try:
+            times, speeds = (np.array(values, dtype=np.float64) for values in (time_s, rpm))
+        except (TypeError, ValueError, OverflowError):
+            raise SpeedError("speed curve: times and speeds must be two lists of numbers") from None
         if times.ndim != 1 or times.shape != speeds.shape or not 1 <= times.size <= MAX_POINTS:
             raise SpeedError(f"speed curve: give as many times as speeds, 1 to {MAX_POINTS} of them")
         bad = ~np.isfinite(times)
@@ -54,8 +58,9 @@ class SpeedCurve:
                 checks.rpm(speeds[index])
             except RangeError as e:
                 raise SpeedError(f"speed curve, point {index + 1}: {e}") from None
-        angle = np.concatenate(([0.0], np.cumsum(3.0 * (speeds[1:] + speeds[:-1]) * np.diff(times))))
-        half_slope = np.concatenate((3.0 * np.diff(speeds) / np.diff(times), [0.0]))
+        turning, piece_s = rpm_to_deg_per_s(speeds), np.diff(times)
+        angle = np.concatenate(([0.0], np.cumsum(0.5 * (turning[1:] + turning[:-1]) * piece_s)))
+        half_slope = np.concatenate((0.5 * np.diff(turning) / piece_s, [0.0]))
         for name, array in (("time_s", times), ("rpm", speeds), ("_half_slope", half_slope), ("_angle_deg", angle)):
             array.flags.writeable = False
             object.__setattr__(self, name, array)
@@ -76,15 +81,30 @@ class SpeedCurve:
     def blip(cls, idle_rpm: float, top_rpm: float, duration_s: float) -> "SpeedCurve":
         """Return an idle with the throttle snapped open and shut, once in every 3 s or so of `duration_s`.
 
-        The speed climbs for 0.3 s, ever more slowly, and falls back over a second (common practice).
+        The speed climbs for 0.3 s, ever more slowly, and falls back over 1.1 s (common practice); both are shorter in
+        the same proportion where the blips come closer together than 3 s.
+
+        Parameters
+        ----------
+        idle_rpm, top_rpm : float
+        duration_s : float
+            0.01 s to an hour.
+
+        Raises
+        ------
+        RangeError
+            A value out of range.
         """
+        idle_rpm, top_rpm = checks.rpm(idle_rpm, "idle_rpm"), checks.rpm(top_rpm, "top_rpm")
+        low, high = DURATIONS_S
+        duration_s = checks.seconds("duration_s", duration_s, low=low, high=high)
         count = max(round(duration_s / 3.0), 1)
         period_s = duration_s / count
-        size_s = min(period_s / 3.0, 1.0)
+        size = min(period_s / 3.0, 1.0)
         climb, fall = np.linspace(0.0, 1.0, 7), np.linspace(0.0, 1.0, 13)
-        shape_s = np.concatenate((0.3 * climb, 0.3 + 1.1 * fall[1:])) * size_s
+        shape_s = np.concatenate((0.3 * climb, 0.3 + 1.1 * fall[1:])) * size
         share = np.concatenate((1.0 - (1.0 - climb) ** 2, (1.0 - fall[1:]) ** 2))
-        start_s = period_s * (np.arange(count) + 0.5) - 0.5 * size_s
+        start_s = period_s * (np.arange(count) + 0.5) - 0.5 * size
         times = (start_s[:, None] + shape_s).ravel()
         return cls(time_s=times, rpm=np.tile(idle_rpm + (top_rpm - idle_rpm) * share, count))
 
@@ -105,14 +125,15 @@ class SpeedCurve:
         piece = np.maximum(np.searchsorted(self.time_s, at_s, side="right") - 1, 0)
         since = at_s - self.time_s[piece]
         half_slope = np.where(since < 0, 0.0, self._half_slope[piece])
-        return np.asarray(self._angle_deg[piece] + 6.0 * self.rpm[piece] * since + half_slope * since * since)
+        turning = rpm_to_deg_per_s(self.rpm[piece])
+        return np.asarray(self._angle_deg[piece] + turning * since + half_slope * since * since)
 
     def time_at_deg(self, crank_deg: ArrayLike) -> Floats:
         """Return the times at which the crank stands at given angles: the exact inverse of `crank_deg`."""
         angles = np.atleast_1d(np.asarray(crank_deg, dtype=np.float64))
         piece = np.maximum(np.searchsorted(self._angle_deg, angles, side="right") - 1, 0)
         rise = angles - self._angle_deg[piece]
-        start = 6.0 * self.rpm[piece]
+        start = rpm_to_deg_per_s(self.rpm[piece])
         half_slope = np.where(rise < 0, 0.0, self._half_slope[piece])
         # 2 c / (b + sqrt(b^2 + 4 a c)) is the root that stays exact as the slope goes to zero.
         root = np.sqrt(np.maximum(start * start + 4.0 * half_slope * rise, 0.0))

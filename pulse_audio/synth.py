@@ -15,12 +15,12 @@ from numpy.typing import NDArray
 from pulse_audio import checks
 from pulse_audio.clip import Clip
 from pulse_audio.exhaust import Exhaust, find_exhaust
-from pulse_audio.firing import FiringEvents, Liveliness, events_in_turn, hunted
+from pulse_audio.firing import FiringEvents, Liveliness, checked_seed, events_in_turn, hunted
 from pulse_audio.kernels import pulse_bank, speed_step, step_rpm
 from pulse_audio.layout import Layout
 from pulse_audio.placing import outlet_gains
 from pulse_audio.schedule import NO_TICKS, Firings, TickList, list_firings, list_ticks
-from pulse_audio.speed import SpeedCurve
+from pulse_audio.speed import DURATIONS_S, SpeedCurve
 from pulse_audio.tail import MOST_FRAMES, Tail, limited, soften
 from pulse_audio.ticks import Ticks
 from pulse_audio.units import ratio_from_db
@@ -37,7 +37,8 @@ SPAN_FIRINGS, SPAN_CYCLES, SPAN_S = 4096, 512, 16.0  # most that is listed at on
 SAMPLE_RATES_HZ = (8_000, 192_000)
 TICK_DB = (-80.0, -6.0)
 FILE_BLOCK_FRAMES = 1 << 16
-DURATIONS_S = (0.01, 3600.0)
+LONGEST_GLIDE_S = 3600.0
+MOST_CYCLES = 1 << 31
 
 
 class Synth:
@@ -55,13 +56,14 @@ class Synth:
     life : Liveliness or None
         None for a perfectly regular engine without noise.
     seed : int
-        Start of the random numbers.
+        Start of the random numbers, 0 to 4294967295.
     stereo : bool
-        Two channels, with the open ends placed left to right as the layout lies; they sum to the mono sound.
+        Two channels, with the open ends placed left to right as the layout lies. Their mean is the mono sound but for a
+        constant that keeps its loudness; the ticks are placed by themselves and have a constant of their own.
     tick_db : float or None
         Peak of the crank ticks against full scale, -80 to -6; None for none.
     level_rpm : float or None
-        Speed at which the sound has the usual loudness; None for the highest of `speed`.
+        Speed at which the sound has the usual loudness, 20 to 15000; None for the highest of `speed`.
     repeat_cycles : int
         Scatter repeats after so many cycles; 0 for never.
 
@@ -85,11 +87,11 @@ class Synth:
         level_rpm: float | None = None,
         repeat_cycles: int = 0,
     ) -> None:
-        low, high = SAMPLE_RATES_HZ
-        self.sample_rate_hz = checks.whole("sample_rate_hz", sample_rate_hz, low=low, high=high)
+        self.sample_rate_hz = checked_rate(sample_rate_hz)
         self._life = Liveliness.ideal() if life is None else life
-        self._seed, self._repeat_cycles = seed, repeat_cycles
-        self._level_rpm = float(np.max(speed.rpm)) if level_rpm is None else level_rpm
+        self._seed = checked_seed(seed)
+        self._repeat_cycles = checks.whole("repeat_cycles", repeat_cycles, low=0, high=MOST_CYCLES)
+        self._level_rpm = float(np.max(speed.rpm)) if level_rpm is None else checks.rpm(level_rpm, "level_rpm")
         self._dropped: frozenset[int] = frozenset()
         self._tick_db = _checked_tick(tick_db)
         self._frame = 0
@@ -139,8 +141,14 @@ class Synth:
     # What may change while it runs ------------------------------------------------------------------------------
 
     def set_speed(self, rpm: float, glide_s: float = 0.3) -> None:
-        """Go to another speed, evenly over `glide_s` seconds."""
-        target = checks.rpm(rpm)
+        """Go to another speed, 20 to 15000 rpm, evenly over `glide_s`, 0 s to an hour.
+
+        Raises
+        ------
+        RangeError
+            A value out of range.
+        """
+        target, glide_s = checks.rpm(rpm), checks.seconds("glide_s", glide_s, low=0.0, high=LONGEST_GLIDE_S)
         now = float(self._speed.rpm_at(self._since(self._speed_frame)))
         glide = SpeedCurve.ramp(now, target, max(glide_s, 1e-3))
         angle_deg = self._end_span()
@@ -148,31 +156,62 @@ class Synth:
         self._begin_span(angle_deg)
 
     def set_layout(self, layout: Layout) -> None:
-        """Fire as another layout from now on; the crank turns on."""
+        """Fire as another layout from now on; the crank turns on.
+
+        Raises
+        ------
+        ExhaustError
+            The exhaust's groups do not fit the layout.
+        """
         angle_deg = self._end_span()
         self._take_engine(layout, self._exhaust)
         self._begin_span(angle_deg)
 
     def set_exhaust(self, exhaust: Exhaust) -> None:
-        """Send the firings to come through another exhaust."""
+        """Send the firings to come through another exhaust.
+
+        Raises
+        ------
+        ExhaustError
+            Its groups do not fit the layout.
+        """
         angle_deg = self._end_span()
         self._take_engine(self._layout, exhaust)
         self._begin_span(angle_deg)
 
     def set_dropped(self, cylinders: frozenset[int]) -> None:
-        """Name the cylinders (from 1) that do not fire from now on; all others do."""
-        self._dropped = frozenset(cylinders)
+        """Name the cylinders (from 1) that do not fire from now on; all others do.
+
+        Raises
+        ------
+        RangeError
+            The layout has no such cylinder.
+        """
+        count = len(self._layout.cylinders)
+        self._dropped = frozenset(checks.whole("cylinder", number, low=1, high=count) for number in cylinders)
         self._begin_span(self._end_span())
 
     def set_ticks(self, level_db: float | None) -> None:
-        """Turn the crank ticks on, with their peak at a level against full scale, or off."""
+        """Turn the crank ticks on, with their peak at -80 to -6 dB against full scale, or off with None.
+
+        Raises
+        ------
+        RangeError
+            A level out of range.
+        """
         self._tick_db = _checked_tick(level_db)
         self._begin_span(self._end_span())
 
     # Making sound -----------------------------------------------------------------------------------------------
 
     def next_block(self, n_frames: int) -> Floats:
-        """Return the next frames, shape (n,) or (n, 2), full scale 1."""
+        """Return the next frames, shape (n,) or (n, 2), full scale 1.
+
+        Raises
+        ------
+        RangeError
+            Not a number of frames.
+        """
         n_frames = checks.whole("n_frames", n_frames, low=0, high=1 << 31)
         block = np.empty((n_frames, len(self._pulse_tails)))
         done = 0
@@ -292,6 +331,12 @@ def prepare(layout: Layout, exhaust: Exhaust, *, life: Liveliness, rpm: float, s
     bank.level(int(speed_step(np.array(rpm))))
 
 
+def checked_rate(sample_rate_hz: object) -> int:
+    """Return a sample rate, 8000 to 192000 Hz."""
+    low, high = SAMPLE_RATES_HZ
+    return checks.whole("sample_rate_hz", sample_rate_hz, low=low, high=high)
+
+
 def _checked_tick(level_db: float | None) -> float | None:
     low, high = TICK_DB
     return None if level_db is None else checks.number("tick_db", level_db, low=low, high=high, unit="dB")
@@ -310,6 +355,11 @@ def render_blocks(synth: Synth, duration_s: float) -> Iterator[Floats]:
     ----------
     duration_s : float
         0.01 s to an hour.
+
+    Raises
+    ------
+    RangeError
+        A duration out of range.
     """
     low, high = DURATIONS_S
     frames = round(checks.seconds("duration_s", duration_s, low=low, high=high) * synth.sample_rate_hz)
@@ -341,13 +391,19 @@ def render(
         None for a perfectly regular engine without noise.
 
     The others are those of `Synth`.
+
+    Raises
+    ------
+    RangeError, ExhaustError
+        A value out of range, or an exhaust whose groups do not fit the layout.
     """
     low, high = DURATIONS_S
-    frames = round(checks.seconds("duration_s", duration_s, low=low, high=high) * sample_rate_hz)
+    duration_s = checks.seconds("duration_s", duration_s, low=low, high=high)
     synth = Synth(
         layout, speed, sample_rate_hz=sample_rate_hz, exhaust=exhaust, life=life, seed=seed, stereo=stereo,
         tick_db=tick_db, level_rpm=highest_rpm(speed, duration_s),
     )  # fmt: skip
+    frames = round(duration_s * synth.sample_rate_hz)
     samples = synth.next_block(frames)
-    soften(samples, 0, frames, sample_rate_hz)
-    return Clip(samples=samples, sample_rate_hz=sample_rate_hz)
+    soften(samples, 0, frames, synth.sample_rate_hz)
+    return Clip(samples=samples, sample_rate_hz=synth.sample_rate_hz)

@@ -4,6 +4,13 @@ Crank angle is in degrees and grows with rotation. A cycle is 720 degrees for a 
 """
 
 import math
+from typing import TYPE_CHECKING, TypeVar
+
+if TYPE_CHECKING:  # what lists layouts needs no arrays
+    import numpy as np
+    from numpy.typing import NDArray
+
+Number = TypeVar("Number", float, "NDArray[np.float64]")
 
 DEG_PER_REV = 360.0
 
@@ -13,8 +20,8 @@ def cycle_deg(strokes: int) -> float:
     return 180.0 * strokes
 
 
-def rpm_to_deg_per_s(rpm: float) -> float:
-    """Crank degrees per second at a speed in revolutions per minute."""
+def rpm_to_deg_per_s(rpm: Number) -> Number:
+    """Crank degrees per second at one or more speeds in revolutions per minute."""
     return 6.0 * rpm
 
 

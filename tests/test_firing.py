@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 
 from pulse_audio.catalogue import layout, layout_names
-from pulse_audio.firing import firing_events
+from pulse_audio.errors import RangeError
+from pulse_audio.firing import Liveliness, firing_events, firing_parts
 from pulse_audio.layout import Cylinder, Layout, from_intervals
 from pulse_audio.speed import SpeedCurve
 from pulse_audio.units import cycle_deg, cycle_hz, db_from_ratio, firing_hz, ratio_from_db, rpm_from_cycle_hz
@@ -123,6 +124,42 @@ def test_cylinder_numbering_does_not_change_the_times(rng: np.random.Generator) 
     )
     one, two = (firing_events(x, SpeedCurve.steady(800), duration_s=1.0) for x in (this, shuffled))
     assert one.time_s.tolist() == two.time_s.tolist()
+
+
+@pytest.mark.parametrize(
+    ("option", "value"),
+    [
+        ("duration_s", 0.0),
+        ("duration_s", -1.0),
+        ("duration_s", float("nan")),
+        ("duration_s", 4000.0),
+        ("duration_s", "long"),
+        ("start_deg", float("nan")),
+        ("start_deg", -1.0),
+        ("start_deg", 721.0),
+        ("seed", 2**63),
+        ("seed", -1),
+        ("seed", 0.5),
+    ],
+)
+def test_wrong_options_are_refused(option: str, value: object) -> None:
+    """What is out of range is refused by its name, for the whole list and, where it has the option, for parts."""
+    options: dict[str, object] = {"duration_s": 1.0, option: value}
+    with pytest.raises(RangeError, match=option):
+        firing_events(layout("boxer-twin"), SpeedCurve.steady(900), **options)  # type: ignore[arg-type]
+    if option != "start_deg":
+        with pytest.raises(RangeError, match=option):
+            list(firing_parts(layout("boxer-twin"), SpeedCurve.steady(900), **options))  # type: ignore[arg-type]
+
+
+def test_scatter_brings_in_a_firing_of_the_cycle_before() -> None:
+    """A firing 20 degrees before time 0 that scatters by 20 may come after it; it belongs to cycle -1."""
+    this, life = from_intervals("700-20"), Liveliness(timing_sd_deg=20.0, hunting=0.0)
+    lists = [firing_events(this, SpeedCurve.steady(900), duration_s=1.0, life=life, seed=seed) for seed in range(30)]
+    for events in lists:
+        assert events.time_s.min() >= 0.0
+        assert np.all(events.cylinder[events.cycle == -1] == 1)
+    assert {events.cycle.min() for events in lists} == {-1, 0}
 
 
 def test_unit_conversions() -> None:

@@ -169,12 +169,29 @@ def test_chance_is_evenly_spread() -> None:
 
 @pytest.mark.parametrize(
     "wrong",
-    [{"strength_sd": -0.1}, {"timing_sd_deg": 90}, {"load": 2}, {"hunting": float("nan")}, {"misfire": ((0, 1),)}],
+    [
+        {"strength_sd": -0.1},
+        {"timing_sd_deg": 90},
+        {"load": 2},
+        {"hunting": float("nan")},
+        {"noise_db": "loud"},
+        {"misfire": ((0, 1),)},
+        {"misfire": ((1,),)},
+        {"misfire": (1, 0.5)},
+        {"misfire": 1},
+    ],
 )
 def test_impossible_liveliness_is_refused(wrong: dict[str, object]) -> None:
-    """Values out of range are refused when the value is made."""
-    with pytest.raises(RangeError):
-        Liveliness(**wrong)
+    """Values out of range are refused by their name when the value is made."""
+    with pytest.raises(RangeError, match=next(iter(wrong))):
+        Liveliness(**wrong)  # type: ignore[arg-type]
+
+
+def test_liveliness_holds_clean_values() -> None:
+    """Numbers given as text or in a list are kept as numbers in a tuple, so that equal engines share their kernels."""
+    typed = Liveliness(load="0.5", misfire=[["2", "0.3"]])  # type: ignore[arg-type]
+    assert typed == Liveliness(load=0.5, misfire=((2, 0.3),))
+    assert hash(typed) == hash(Liveliness(load=0.5, misfire=((2, 0.3),)))
 
 
 @pytest.mark.parametrize(("text", "expected"), [("2", (2, 1.0)), ("1:0.25", (1, 0.25))])

@@ -86,6 +86,10 @@ def test_silence_and_short_clips() -> None:
     assert loudness.integrated_lufs(Clip(samples=np.zeros(48_000), sample_rate_hz=48_000)) == -np.inf
     with pytest.raises(ClipError, match=r"needs at least 0\.4 s"):
         loudness.integrated_lufs(Clip(samples=np.zeros(100), sample_rate_hz=48_000))
+    with pytest.raises(ClipError, match=r"needs at least 0\.4 s"):
+        loudness.match(
+            [Clip(samples=_sine(-40, 1), sample_rate_hz=48_000), Clip(samples=np.zeros(100), sample_rate_hz=48_000)]
+        )
 
 
 def test_match_brings_clips_to_one_loudness(rng: np.random.Generator) -> None:

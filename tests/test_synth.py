@@ -6,6 +6,7 @@ and any textbook of signals): |sum_k exp(-2 pi i m theta_k / cycle)|, worked out
 
 import threading
 import time
+from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 
 import numpy as np
@@ -13,7 +14,7 @@ import pytest
 
 from pulse_audio import catalogue, exhaust, kernels, pipework, pulse
 from pulse_audio.clip import Clip
-from pulse_audio.errors import PulseError, RangeError
+from pulse_audio.errors import RangeError
 from pulse_audio.firing import SILENT_DB, Liveliness, firing_events
 from pulse_audio.layout import Layout, from_intervals
 from pulse_audio.loop import fit_loop, loop_events, render_loop
@@ -569,16 +570,68 @@ def test_15000_rpm() -> None:
     assert int(np.argmax(np.abs(np.fft.rfft(sound)))) == 1500
 
 
+NAN = float("nan")
+
+
 @pytest.mark.parametrize(
-    "options", [{"sample_rate_hz": 100}, {"sample_rate_hz": RATE, "tick_db": 3.0}, {"sample_rate_hz": 44_100.5}]
+    ("option", "value"),
+    [
+        ("sample_rate_hz", 100),
+        ("sample_rate_hz", 44_100.5),
+        ("sample_rate_hz", NAN),
+        ("sample_rate_hz", "a"),
+        ("tick_db", 3.0),
+        ("seed", -1),
+        ("seed", 2**63),
+        ("level_rpm", 0.0),
+        ("level_rpm", NAN),
+        ("repeat_cycles", -1),
+        ("repeat_cycles", 0.5),
+    ],
 )
-def test_wrong_options_are_refused(options: dict[str, float]) -> None:
-    """Sample rates and tick levels out of range are refused."""
-    with pytest.raises(PulseError):
-        Synth(catalogue.layout("boxer-twin"), SpeedCurve.steady(900.0), **options)  # type: ignore[arg-type]
+def test_wrong_options_are_refused(option: str, value: object) -> None:
+    """What is out of range is refused by its name, by the synthesiser and, where it has the option, by `render`."""
+    layout, speed = catalogue.layout("boxer-twin"), SpeedCurve.steady(900.0)
+    options: dict[str, object] = {"sample_rate_hz": RATE, option: value}
+    with pytest.raises(RangeError, match=option):
+        Synth(layout, speed, **options)  # type: ignore[arg-type]
+    if option not in ("level_rpm", "repeat_cycles"):
+        with pytest.raises(RangeError, match=option):
+            render(layout, speed, duration_s=1.0, **options)  # type: ignore[arg-type]
 
 
-@pytest.mark.parametrize("duration_s", [0.0, -1.0, 1e-4, 4000.0, float("nan")])
+@pytest.mark.parametrize(
+    ("change", "message"),
+    [
+        (lambda synth: synth.set_dropped(frozenset({1, 99})), "cylinder=99 is out of range; give 1 to 2"),
+        (lambda synth: synth.set_dropped(frozenset({"a"})), "cylinder='a' is not a number"),
+        (lambda synth: synth.set_speed(NAN), "rpm=nan"),
+        (lambda synth: synth.set_speed(2000.0, NAN), "glide_s=nan"),
+        (lambda synth: synth.set_ticks(NAN), "tick_db=nan"),
+        (lambda synth: synth.next_block(-1), "n_frames=-1"),
+    ],
+)
+def test_wrong_changes_are_refused_and_change_nothing(change: Callable[[Synth], object], message: str) -> None:
+    """A change that cannot be is told, and the engine sounds on as it would have."""
+    changed, left = _synth(), _synth()
+    changed.next_block(1000), left.next_block(1000)
+    with pytest.raises(RangeError, match=message):
+        change(changed)
+    assert np.array_equal(changed.next_block(RATE), left.next_block(RATE))
+
+
+@pytest.mark.parametrize(
+    ("option", "value"),
+    [("sample_rate_hz", NAN), ("duration_s", NAN), ("duration_s", "a"), ("rpm", NAN), ("seed", -1)],
+)
+def test_wrong_loops_are_refused(option: str, value: object) -> None:
+    """A loop checks what it is asked for before it works anything out."""
+    options = {"rpm": 900.0, "duration_s": 1.0, "sample_rate_hz": RATE, option: value}
+    with pytest.raises(RangeError, match=option):
+        render_loop(catalogue.layout("boxer-twin"), **options)  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize("duration_s", [0.0, -1.0, 1e-4, 4000.0, NAN])
 def test_wrong_durations_are_refused(duration_s: float) -> None:
     """Nothing, less than 10 ms and more than an hour cannot be rendered."""
     with pytest.raises(RangeError, match="duration_s"):
