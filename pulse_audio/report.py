@@ -146,7 +146,8 @@ def _with_sd(value: float, sd: float | None) -> str:
 
 def _span_text(analysis: Analysis) -> str:
     start, end = analysis.span_s
-    return f"{start:.1f} to {end:.1f} s, of {analysis.duration_s:.1f} s at {analysis.sample_rate_hz} Hz"
+    length = f"{end - start:.1f} of {analysis.duration_s:.1f} s read"
+    return f"{start:.1f} to {end:.1f} s: {length}, at {analysis.sample_rate_hz} Hz"
 
 
 def _reading_lines(analysis: Analysis) -> list[str]:

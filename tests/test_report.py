@@ -104,7 +104,7 @@ def test_text_of_an_uneven_engine() -> None:
         "15.05 a second",
         "+0.0, -1.2 dB",
         "pulse 2 in 12 % of cycles",
-        "0.0 to 5.5 s, of 6.0 s at 44100 Hz",
+        "0.0 to 5.5 s: 5.5 of 6.0 s read, at 44100 Hz",
         "Sound can't tell apart: parallel-twin-270, v-twin-90.",
         "note: wind below 60 Hz; shield the microphone",
     ):
@@ -113,6 +113,12 @@ def test_text_of_an_uneven_engine() -> None:
     assert row.split() == ["parallel-twin-270,", "v-twin-90", "2", "four-stroke", "1806", "93", "%"]
     assert any(line.endswith("903  under 1 %") for line in lines)
     assert max(map(len, lines)) <= 79
+
+
+def test_span_within_a_part_of_a_file() -> None:
+    """Where only seconds 1 to 4 of a file were read, the span stands in the file's time, beside how much was read."""
+    text = to_text("a.wav", replace(UNEVEN, duration_s=3.0, span_s=(1.0, 4.0)))
+    assert "listened to      1.0 to 4.0 s: 3.0 of 3.0 s read, at 44100 Hz" in text
 
 
 def test_text_of_an_even_engine() -> None:
