@@ -8,6 +8,7 @@ Sources: the four-pole method as in textbooks on duct acoustics (Munjal, *Acoust
 memory); the open end after Levine and Schwinger, Phys. Rev. 73 (1948) 383-406, with numbers evaluated for this project.
 """
 
+import math
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -20,9 +21,9 @@ Complexes = NDArray[np.complex128]
 GAS_CONSTANT = 8.314462618  # J/(mol K), CODATA
 EXHAUST_MOLAR_MASS = 0.0288  # kg/mol, burnt petrol-air mixture
 AIR_DENSITY = 1.204  # kg/m3, dry air at 20 C and 101325 Pa
-AIR_SOUND_SPEED = 343.2  # m/s, dry air at 20 C
 PRESSURE = 101_325.0  # Pa
 PRANDTL = 0.71  # near enough for air and exhaust gas alike
+DB_PER_NEPER = 20.0 / math.log(10.0)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -41,9 +42,6 @@ class Gas:
     density: float
     viscosity: float
     gamma: float
-
-
-AIR = Gas(sound_speed=AIR_SOUND_SPEED, density=AIR_DENSITY, viscosity=1.813e-5, gamma=1.4)
 
 
 def sound_speed(temperature_c: float, gamma: float, molar_mass: float = EXHAUST_MOLAR_MASS) -> float:
@@ -75,12 +73,17 @@ def wall_loss_np_m(frequency_hz: Floats, radius_m: float, gas: Gas) -> Floats:
 
 
 class FourPole(NamedTuple):
-    """Matrix of a duct element, each entry an array over frequency."""
+    """Matrix of a duct element, ``exp(travel)`` times its entries; each field is an array over frequency.
+
+    `travel` is the loss (real part, nepers) and the phase lag of a wave that goes straight through. Without it the
+    entries keep to a moderate size, however much a long and narrow pipe damps.
+    """
 
     A: Complexes
     B: Complexes
     C: Complexes
     D: Complexes
+    travel: Complexes
 
     def then(self, after: "FourPole") -> "FourPole":
         """Return the matrix of this element followed downstream by another."""
@@ -89,6 +92,7 @@ class FourPole(NamedTuple):
             self.A * after.B + self.B * after.D,
             self.C * after.A + self.D * after.C,
             self.C * after.B + self.D * after.D,
+            self.travel + after.travel,
         )
 
     def input_impedance(self, load: Complexes) -> Complexes:
@@ -97,12 +101,13 @@ class FourPole(NamedTuple):
 
     def velocity_gain(self, load: Complexes) -> Complexes:
         """Return U2 / U1 with a load impedance downstream."""
-        return 1.0 / (self.C * load + self.D)
+        return np.asarray(np.exp(-self.travel) / (self.C * load + self.D))
 
     def transmission_loss_db(self, impedance_in: float, impedance_out: float) -> Floats:
         """Return sound power lost between endless ducts of the given wave impedances, decibels."""
         total = self.A + self.B / impedance_out + self.C * impedance_in + self.D * impedance_in / impedance_out
-        return np.asarray(20 * np.log10(np.abs(total) / 2) + 10 * np.log10(impedance_out / impedance_in))
+        size_db = 20 * np.log10(np.abs(total) / 2) + DB_PER_NEPER * self.travel.real
+        return np.asarray(size_db + 10 * np.log10(impedance_out / impedance_in))
 
 
 def wave_impedance(radius_m: float, gas: Gas) -> float:
@@ -123,22 +128,21 @@ def pipe(frequency_hz: Floats, length_m: float, radius_m: float, gas: Gas, wall_
     """Return the matrix of a straight round duct."""
     kl = wavenumber(frequency_hz, radius_m, gas, wall_factor) * length_m
     z = wave_impedance(radius_m, gas)
-    wave = np.exp(-1j * kl)
-    back = 1.0 / wave
-    cos, i_sin = (back + wave) / 2, (back - wave) / 2
-    return FourPole(*(np.asarray(entry, dtype=np.complex128) for entry in (cos, z * i_sin, i_sin / z, cos)))
+    there_and_back: Complexes = np.exp(-2j * kl)
+    cos, i_sin = (1 + there_and_back) / 2, (1 - there_and_back) / 2  # of kl, over exp(i kl)
+    return FourPole(cos, z * i_sin, i_sin / z, cos, 1j * kl)
 
 
 def side_branch(frequency_hz: Floats, admittance: Complexes) -> FourPole:
     """Return the matrix of a branch that hangs on the main duct with the given input admittance."""
     one = np.ones(frequency_hz.shape, dtype=np.complex128)
-    return FourPole(one, np.zeros_like(one), admittance, one)
+    return FourPole(one, np.zeros_like(one), admittance, one, np.zeros_like(one))
 
 
 def series_resistance(frequency_hz: Floats, resistance: float) -> FourPole:
     """Return the matrix of a resistance that the volume velocity must pass, Pa s/m3."""
     one = np.ones(frequency_hz.shape, dtype=np.complex128)
-    return FourPole(one, np.full_like(one, resistance), np.zeros_like(one), one)
+    return FourPole(one, np.full_like(one, resistance), np.zeros_like(one), one, np.zeros_like(one))
 
 
 def flow_resistance(mach: float, radius_m: float, gas: Gas, lost_heads: float) -> float:

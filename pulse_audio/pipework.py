@@ -4,12 +4,20 @@ Where primaries meet, the pipes of the other cylinders are branches closed at th
 of volume velocity whose open valve takes up part of the sound that comes back.
 """
 
+from functools import lru_cache
+
 import numpy as np
 
 from pulse_audio import ducts
 from pulse_audio.ducts import Complexes, Floats, FourPole
+from pulse_audio.errors import ExhaustError
 from pulse_audio.exhaust import Exhaust, Section, pairs
 from pulse_audio.layout import Layout
+
+AUDIBLE_HZ = (20.0, 2000.0)  # what damps by friction damps more above
+# At 15000 rpm a litre of gas in each cycle then makes 2 x 125 1/s x 0.001 m3 x this = 2.5 uPa, an eighth of the
+# threshold of hearing (20 uPa, the reference of sound pressure level).
+FAINTEST = 1e-5  # Pa s/m3 at 1 m
 
 
 def _duct(exhaust: Exhaust, section: Section, frequency_hz: Floats) -> FourPole:
@@ -64,8 +72,25 @@ def response(exhaust: Exhaust, layout: Layout, frequency_hz: Floats) -> Complexe
     Raises
     ------
     ExhaustError
-        Groups of cylinder numbers that do not fit the layout.
+        Groups of cylinder numbers that do not fit the layout, or a cylinder that is not heard.
     """
+    _check_heard(exhaust, layout)
+    return _response(exhaust, layout, frequency_hz)
+
+
+@lru_cache(maxsize=64)
+def _check_heard(exhaust: Exhaust, layout: Layout) -> None:
+    with np.errstate(over="ignore", invalid="ignore"):  # flow far above the speed of sound: no numbers, not heard
+        heard = np.abs(_response(exhaust, layout, np.geomspace(*AUDIBLE_HZ, 200))) * exhaust.distance_m
+    for number, row in enumerate(heard, start=1):
+        if not row.max() >= FAINTEST:
+            raise ExhaustError(
+                f"exhaust {exhaust.name!r}: nothing is heard of cylinder {number}; "
+                "give wider or shorter pipes, a smaller wall_factor, or a smaller flow_mach"
+            )
+
+
+def _response(exhaust: Exhaust, layout: Layout, frequency_hz: Floats) -> Complexes:
     pipes = [exhaust.primary[i % len(exhaust.primary)] for i in range(len(layout.cylinders))]
     tail = section_chain(exhaust, frequency_hz)
     result = np.zeros((len(pipes), frequency_hz.size), dtype=np.complex128)
