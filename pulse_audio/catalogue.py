@@ -2,13 +2,12 @@
 
 import difflib
 import math
-import os
 import tomllib
 from functools import cache
 from pathlib import Path
 
 from pulse_audio.errors import LayoutError
-from pulse_audio.files import shown
+from pulse_audio.files import is_path, shown
 from pulse_audio.layout import Layout, from_intervals, from_table, from_toml, looks_like_intervals
 
 ALIKE_TOLERANCE = 1e-4  # of a cycle: 0.07 degrees of 720, finer than anything that can be heard
@@ -63,8 +62,8 @@ def find_layout(text: str) -> Layout:
     Parameters
     ----------
     text : str
-        Capitals, spaces and underscores in a name do not matter. A text that ends in ``.toml`` or has a folder in it
-        is a path.
+        Capitals, spaces and underscores in a name do not matter. A text that ends in ``.toml``, has a folder in it or
+        names a file that is there is a path.
 
     Raises
     ------
@@ -75,10 +74,7 @@ def find_layout(text: str) -> Layout:
         return layout(_tidy(text))
     if looks_like_intervals(text):
         return from_intervals(text.strip())
-    path = Path(text)
-    if path.suffix.lower() == ".toml" or path.name != text or os.path.isfile(text):
-        return from_toml(path)
-    return layout(text)
+    return from_toml(Path(text)) if is_path(text) else layout(text)
 
 
 def sound_alikes(this: Layout) -> dict[str, float]:

@@ -41,7 +41,7 @@ def read_toml(path: Path, kind: str, error: type[PulseError]) -> dict[str, Any]:
             raw = stream.read(TOML_BYTES + 1)
         if len(raw) > TOML_BYTES:
             raise error(f"{where}: larger than {TOML_BYTES} bytes; that is no {kind}")
-        text = raw.decode()
+        text = raw.decode("utf-8-sig")  # some editors put a byte-order mark before the text
         if any(len(line) > TOML_LINE for line in text.splitlines()):
             raise error(f"{where} is no TOML for us: a line has more than {TOML_LINE} characters")
         return tomllib.loads(text)
@@ -68,6 +68,21 @@ def same_file(one: str | Path, two: str | Path) -> bool:
         return os.path.samefile(one, two)
     except (OSError, ValueError):  # one of them is not there, or can be no path at all
         return os.path.realpath(one) == os.path.realpath(two)
+
+
+def read_named_toml(path: Path, kind: str, error: type[PulseError]) -> tuple[str, dict[str, Any]]:
+    """Read a TOML file as `read_toml` does, and return the name in it, or that of the file, and the whole table."""
+    table = read_toml(path, kind, error)
+    name = table.get("name", path.stem)
+    if not isinstance(name, str) or not name:
+        raise error(f"{kind} file {shown(path)}: name must be text")
+    return name, table
+
+
+def is_path(text: str) -> bool:
+    """Whether a text that may be a name means a file: it ends in ``.toml``, has a folder in it, or is there."""
+    path = Path(text)
+    return path.suffix.lower() == ".toml" or path.name != text or os.path.isfile(text)
 
 
 @contextlib.contextmanager
