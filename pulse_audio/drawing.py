@@ -11,7 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from pulse_audio import checks
 from pulse_audio.errors import LayoutError
-from pulse_audio.layout import ANGLE_TOLERANCE_DEG, Layout
+from pulse_audio.layout import Layout, together
 
 ROD_RATIO = 0.25  # crank radius over rod length; common practice is 0.25 to 0.33
 WIDEST_HALF_BORE = 0.95
@@ -39,24 +39,19 @@ def banks(layout: Layout) -> tuple[Spoke, ...]:
 def _spokes(layout: Layout, field: str) -> tuple[Spoke, ...]:
     if not layout.has_geometry:
         raise LayoutError(f"layout {layout.name!r} has no crank geometry; its crank cannot be drawn")
-    return _merged([(getattr(c, field) % 360.0, n) for n, c in enumerate(layout.cylinders, start=1)], 360.0)
+    return _merged([getattr(c, field) % 360.0 for c in layout.cylinders], 360.0)
 
 
 def firings(layout: Layout) -> tuple[Spoke, ...]:
     """Return firing angles in the cycle in rising order, cylinders that fire together as one."""
-    return _merged([(c.firing_deg, n) for n, c in enumerate(layout.cylinders, start=1)], layout.cycle_deg)
+    return _merged([c.firing_deg for c in layout.cylinders], layout.cycle_deg)
 
 
-def _merged(numbered: list[tuple[float, int]], turn_deg: float) -> tuple[Spoke, ...]:
-    spokes: list[Spoke] = []
-    for angle, number in sorted(numbered):
-        if spokes and angle - spokes[-1].angle_deg <= ANGLE_TOLERANCE_DEG:
-            spokes[-1] = Spoke(angle_deg=spokes[-1].angle_deg, cylinders=(*spokes[-1].cylinders, number))
-        elif spokes and spokes[0].angle_deg + turn_deg - angle <= ANGLE_TOLERANCE_DEG:
-            spokes[0] = Spoke(angle_deg=spokes[0].angle_deg, cylinders=(*spokes[0].cylinders, number))
-        else:
-            spokes.append(Spoke(angle_deg=angle, cylinders=(number,)))
-    return tuple(spokes)
+def _merged(angles_deg: list[float], turn_deg: float) -> tuple[Spoke, ...]:
+    return tuple(
+        Spoke(angle_deg=angles_deg[group[0]], cylinders=tuple(k + 1 for k in group))
+        for group in together(angles_deg, turn_deg)
+    )
 
 
 def piston_height(after_tdc_deg: ArrayLike, rod_ratio: float = ROD_RATIO) -> NDArray[np.float64]:

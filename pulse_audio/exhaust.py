@@ -4,18 +4,29 @@ Primaries run from the cylinders to collectors. Behind each collector stands the
 open end outdoors. `pipework` says how they sound.
 """
 
+import difflib
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
+from numbers import Real
 from pathlib import Path
+from typing import Any, TypeGuard
 
 from pulse_audio import checks
 from pulse_audio.errors import ExhaustError, RangeError
-from pulse_audio.files import read_toml, shown
+from pulse_audio.files import is_path, read_named_toml, shown
 from pulse_audio.layout import MAX_CYLINDERS, Layout
 
 JOINS = ("each", "all", "banks", "pairs", "pairs-then-all")
+_SIZES = {"length_m": (0.01, 20.0, "m"), "bore_m": (0.005, 1.0, "m"), "gas_c": (-40.0, 1200.0, "degrees Celsius")}
+_NUMBERS = {
+    "valve_reflection": (0.0, 1.0, ""),
+    "wall_factor": (0.0, 50.0, ""),
+    "flow_mach": (0.0, 0.5, ""),
+    "noise_db": (-60.0, 20.0, "dB"),
+    "distance_m": (0.1, 1000.0, "m"),
+}
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -24,14 +35,26 @@ class Section:
 
     Attributes
     ----------
-    length_m, bore_m : float
-    gas_c : float
+    length_m : float, 0.01 to 20
+    bore_m : float, 0.005 to 1
+    gas_c : float, -40 to 1200
         Gas temperature, degrees Celsius.
+
+    Raises
+    ------
+    ExhaustError
+        All numbers out of range at once.
     """
 
     length_m: float
     bore_m: float
     gas_c: float
+
+    def __post_init__(self) -> None:
+        """Refuse what cannot exist."""
+        faults = _number_faults({name: getattr(self, name) for name in _SIZES}, _SIZES)
+        if faults:
+            raise ExhaustError("; ".join(faults))
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -41,25 +64,30 @@ class Exhaust:
     Attributes
     ----------
     name, title : str
-    primary : tuple of Section
+    primary : tuple of Section, 1 to 48
         One for each cylinder; a shorter list is used over again from its start.
     join : str or tuple of tuple of int
         Which primaries meet: ``each`` (none), ``all``, ``banks``, ``pairs`` (opposite in the firing order),
         ``pairs-then-all``, or groups of cylinder numbers from 1.
     second : Section or None
         From each pair to the collector of all; for ``pairs-then-all`` only.
-    sections : tuple of Section
+    sections : tuple of Section, at most 48
         Behind each collector; a section much wider than its neighbours is an expansion chamber.
-    valve_reflection : float
+    valve_reflection : float, 0 to 1
         Share of the sound pressure that the firing cylinder's end throws back; 1 is a rigid wall.
-    wall_factor : float
+    wall_factor : float, 0 to 50
         Loss at the walls against that of a smooth wall and still gas.
-    flow_mach : float
+    flow_mach : float, 0 to 0.5
         Mach number of the steady flow at the open end; it damps the sound where bores change and at the end.
-    noise_db : float
+    noise_db : float, -60 to 20
         Flow noise against a usual exhaust.
-    distance_m : float
+    distance_m : float, 0.1 to 1000
         From the open end to the listener.
+
+    Raises
+    ------
+    ExhaustError
+        All faults at once. That its groups fit a layout, and that something is heard, is checked where it sounds.
     """
 
     name: str
@@ -73,6 +101,21 @@ class Exhaust:
     flow_mach: float = 0.1
     noise_db: float = 0.0
     distance_m: float = 1.0
+
+    def __post_init__(self) -> None:
+        """Refuse what cannot exist."""
+        texts = [f"{key} must be text" for key in ("name", "title") if not isinstance(getattr(self, key), str)]
+        pipes = [
+            f"{key} must be a tuple of {least} to {MAX_CYLINDERS} Sections"
+            for key, least in (("primary", 1), ("sections", 0))
+            if not _all_of(getattr(self, key), Section) or not least <= len(getattr(self, key)) <= MAX_CYLINDERS
+        ]
+        if not isinstance(self.second, Section | None):
+            pipes.append("second must be a Section or None")
+        numbers = _number_faults({name: getattr(self, name) for name in _NUMBERS}, _NUMBERS)
+        faults = [*texts, *pipes, *numbers, *_join_faults(self.join, second=self.second is not None)]
+        if faults:
+            raise ExhaustError(f"exhaust {self.name!r}: " + "; ".join(faults))
 
     def groups(self, layout: Layout) -> tuple[tuple[int, ...], ...]:
         """Return the cylinders (from 0) that share each open end, cylinder 1's first.
@@ -108,18 +151,44 @@ def pairs(layout: Layout) -> tuple[tuple[int, ...], ...]:
     return tuple(sorted(pairs))
 
 
-_NUMBERS = {
-    "valve_reflection": (0.0, 1.0),
-    "wall_factor": (0.0, 50.0),
-    "flow_mach": (0.0, 0.5),
-    "noise_db": (-60.0, 20.0),
-    "distance_m": (0.1, 1000.0),
-}
-_SIZES = {"length_m": (0.01, 20.0, "m"), "bore_m": (0.005, 1.0, "m"), "gas_c": (-40.0, 1200.0, "degrees Celsius")}
+def _number_faults(values: Mapping[str, object], limits: Mapping[str, tuple[float, float, str]]) -> list[str]:
+    """Say which values are no numbers or out of their limits."""
+    faults = []
+    for name, value in values.items():
+        low, high, unit = limits[name]
+        if isinstance(value, bool) or not isinstance(value, Real):
+            faults.append(f"{name} must be a number")
+            continue
+        try:
+            checks.number(name, value, low=low, high=high, unit=unit)
+        except RangeError as e:
+            faults.append(str(e))
+    return faults
+
+
+def _all_of(values: object, kind: type) -> TypeGuard[tuple[Any, ...]]:
+    return isinstance(values, tuple) and all(isinstance(value, kind) for value in values)
+
+
+def _join_faults(join: object, *, second: bool) -> list[str]:
+    """Say whether `join` is none, or wants or forbids the pipe from each pair to the collector."""
+    named = isinstance(join, str) and join in JOINS
+    if not named and not (
+        _all_of(join, tuple) and 1 <= len(join) <= MAX_CYLINDERS and all(_all_of(g, int) and g for g in join)
+    ):
+        return [
+            f"join must be one of {', '.join(JOINS)}, or groups of cylinder numbers such as ((1, 4), (2, 3)), "
+            "in a file [[1, 4], [2, 3]]"
+        ]
+    if (join == "pairs-then-all") != second:
+        return ["second, the pipe from each pair to the collector, goes with join = 'pairs-then-all'"]
+    return []
+
+
 _KEYS = {"name", "title", "primary", "join", "second", "section", *_NUMBERS}
 
 
-def from_table(name: str, table: Mapping[str, object]) -> Exhaust:
+def from_table(name: str, table: Mapping[str, Any]) -> Exhaust:
     """Make an exhaust from a TOML table.
 
     Parameters
@@ -136,57 +205,35 @@ def from_table(name: str, table: Mapping[str, object]) -> Exhaust:
         All faults of the table at once.
     """
     faults = [f"unknown key {key!r}" for key in table if key not in _KEYS]
-    ducts: dict[str, tuple[Section, ...]] = {}
-    numbers: dict[str, float] = {}
+    pipes: dict[str, tuple[Section, ...]] = {}
     for key in ("primary", "second", "section"):
         try:
-            ducts[key] = _sections(key, table[key]) if key in table else ()
-        except RangeError as e:
+            pipes[key] = _sections(key, table[key]) if key in table else ()
+        except ExhaustError as e:
             faults.append(str(e))
-    for key, (low, high) in _NUMBERS.items():
-        try:
-            if key in table:
-                numbers[key] = _number(key, table[key], low=low, high=high)
-        except RangeError as e:
-            faults.append(str(e))
-    join = _join(table.get("join", "each"))
-    if join is None:
-        faults.append(
-            "join must be one of " + ", ".join(JOINS) + ", or lists of cylinder numbers such as [[1, 4], [2, 3]]"
-        )
     if "primary" not in table:
         faults.append("primary is missing: a table of length_m, bore_m and gas_c, or a list of them")
-    if (join == "pairs-then-all") != ("second" in table):
-        faults.append("second, the pipe from each pair to the collector, goes with join = 'pairs-then-all'")
-    if not isinstance(table.get("title", ""), str):
+    title, join = table.get("title", ""), _as_tuples(table.get("join", "each"))
+    numbers = {key: table[key] for key in _NUMBERS if key in table}
+    faults += _number_faults(numbers, _NUMBERS)
+    faults += _join_faults(join, second="second" in table)
+    if not isinstance(title, str):
         faults.append("title must be text")
-    if faults or join is None:
+    if faults:
         raise ExhaustError(f"exhaust {name!r}: " + "; ".join(faults))
     return Exhaust(
         name=name,
-        title=str(table.get("title", "")),
-        primary=ducts["primary"],
+        title=title,
+        primary=pipes["primary"],
         join=join,
-        second=next(iter(ducts["second"]), None),
-        sections=ducts["section"],
+        second=next(iter(pipes["second"]), None),
+        sections=pipes["section"],
         **numbers,
     )
 
 
-def _number(name: str, value: object, *, low: float, high: float, unit: str = "") -> float:
-    if isinstance(value, bool) or not isinstance(value, int | float):
-        raise RangeError(f"{name} must be a number")
-    return checks.number(name, value, low=low, high=high, unit=unit)
-
-
-def _join(value: object) -> str | tuple[tuple[int, ...], ...] | None:
-    if isinstance(value, str):
-        return value if value in JOINS else None
-    if not isinstance(value, list) or not 1 <= len(value) <= MAX_CYLINDERS:
-        return None
-    if not all(isinstance(group, list) and group and all(type(n) is int for n in group) for group in value):
-        return None
-    return tuple(tuple(group) for group in value)
+def _as_tuples(join: Any) -> Any:
+    return tuple(tuple(g) if isinstance(g, list) else g for g in join) if isinstance(join, list) else join
 
 
 def _sections(key: str, value: object) -> tuple[Section, ...]:
@@ -194,16 +241,16 @@ def _sections(key: str, value: object) -> tuple[Section, ...]:
     most = 1 if key == "second" else MAX_CYLINDERS
     if not 1 <= len(rows) <= most or not all(isinstance(row, dict) and set(row) == set(_SIZES) for row in rows):
         many = "" if most == 1 else ", or a list of them"
-        raise RangeError(f"{key} must be a table of length_m, bore_m and gas_c and nothing else{many}")
-    return tuple(
-        Section(
-            **{
-                name: _number(f"{key} {number} {name}", row[name], low=low, high=high, unit=unit)
-                for name, (low, high, unit) in _SIZES.items()
-            }
-        )
-        for number, row in enumerate(rows, start=1)
-    )
+        raise ExhaustError(f"{key} must be a table of length_m, bore_m and gas_c and nothing else{many}")
+    sections, faults = [], []
+    for number, row in enumerate(rows, start=1):
+        try:
+            sections.append(Section(**row))
+        except ExhaustError as e:
+            faults.append(f"{key} {number}: {e}")
+    if faults:
+        raise ExhaustError("; ".join(faults))
+    return tuple(sections)
 
 
 @cache
@@ -227,12 +274,12 @@ def find_exhaust(text: str) -> Exhaust:
     """
     if text in _ready():
         return _ready()[text]
-    if text.lower().endswith(".toml") or "/" in text:
+    if is_path(text):
         return from_toml(Path(text))
-    from difflib import get_close_matches
-
-    near = get_close_matches(text, exhaust_names(), n=3, cutoff=0.4) or exhaust_names()
-    raise ExhaustError(f"no exhaust is called {text!r}; near names: {', '.join(near)}; or give the path of a TOML file")
+    near = difflib.get_close_matches(text, exhaust_names(), n=3, cutoff=0.4) or exhaust_names()
+    raise ExhaustError(
+        f"no exhaust is called {shown(text)!r}; near names: {', '.join(near)}; or give the path of a TOML file"
+    )
 
 
 def from_toml(path: Path) -> Exhaust:
@@ -243,8 +290,4 @@ def from_toml(path: Path) -> Exhaust:
     ExhaustError
         The file cannot be read, is no TOML, or holds no legal exhaust.
     """
-    table = read_toml(path, "exhaust", ExhaustError)
-    name = table.get("name", path.stem)
-    if not isinstance(name, str) or not name:
-        raise ExhaustError(f"exhaust file {shown(path)}: name must be text")
-    return from_table(name, table)
+    return from_table(*read_named_toml(path, "exhaust", ExhaustError))

@@ -12,15 +12,18 @@ import math
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from pathlib import Path
 
 from pulse_audio import checks
 from pulse_audio.errors import LayoutError, RangeError
-from pulse_audio.files import read_toml, shown
+from pulse_audio.files import read_named_toml
 from pulse_audio.units import cycle_deg
 
 ANGLE_TOLERANCE_DEG = 0.01  # angles are typed in by hand: 51.43 for a seventh of a turn must pass
+INTERVAL_TOLERANCE_DEG = 2 * ANGLE_TOLERANCE_DEG  # between two such angles
 MAX_CYLINDERS = 48
+_COLUMNS = ("bank_deg", "throw_deg", "firing_deg", "offset")
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -35,12 +38,27 @@ class Cylinder:
         Place along the crankshaft in cylinder spacings (only differences matter).
     firing_deg : float
         Crank angle of the firing TDC within the cycle, ``0 <= firing_deg < 720`` (360 for a two-stroke).
+
+    Raises
+    ------
+    LayoutError
+        A value that is no number, or none between -3600 and 3600.
     """
 
     bank_deg: float | None = None
     throw_deg: float | None = None
     offset: float = 0.0
     firing_deg: float
+
+    def __post_init__(self) -> None:
+        """Refuse what is no number."""
+        given = {name: getattr(self, name) for name in _COLUMNS}
+        try:
+            for name, value in given.items():
+                if value is not None or name not in ("bank_deg", "throw_deg"):
+                    _column_number(name, value)
+        except RangeError as e:
+            raise LayoutError(str(e)) from None
 
     @property
     def tdc_deg(self) -> float | None:
@@ -131,26 +149,18 @@ class Layout:
     @property
     def pulse_cylinders(self) -> tuple[int, ...]:
         """How many cylinders fire in each pulse, in firing order; more than 1 where some fire together."""
-        counts = [0]
-        for gap in self.intervals_deg:
-            counts[-1] += 1
-            if gap > 2 * ANGLE_TOLERANCE_DEG:
-                counts.append(0)
-        # What follows the last gap is the part of the first pulse that comes before angle 720.
-        tail = counts.pop()
-        counts[0] += tail
-        return tuple(counts)
+        return tuple(len(pulse) for pulse in together(self.firing_deg, self.cycle_deg))
 
     @property
     def pulse_intervals_deg(self) -> tuple[float, ...]:
         """Crank degrees between pulses as they are heard: `intervals_deg` with cylinders that fire together as one."""
-        return tuple(gap for gap in self.intervals_deg if gap > 2 * ANGLE_TOLERANCE_DEG)
+        return tuple(gap for gap in self.intervals_deg if gap > INTERVAL_TOLERANCE_DEG)
 
     @property
     def patterns_per_cycle(self) -> int:
         """How often the pattern of pulses comes round in one cycle; the number of pulses where they are even."""
         length = math.lcm(
-            shortest_repeat(self.pulse_intervals_deg, 2 * ANGLE_TOLERANCE_DEG), shortest_repeat(self.pulse_cylinders, 0)
+            shortest_repeat(self.pulse_intervals_deg, INTERVAL_TOLERANCE_DEG), shortest_repeat(self.pulse_cylinders, 0)
         )
         return len(self.pulse_intervals_deg) // length
 
@@ -158,16 +168,46 @@ class Layout:
     def is_even(self) -> bool:
         """Whether the pulses come at equal distances; cylinders that fire together make one pulse."""
         intervals = self.pulse_intervals_deg
-        return max(intervals) - min(intervals) <= 2 * ANGLE_TOLERANCE_DEG
+        return max(intervals) - min(intervals) <= INTERVAL_TOLERANCE_DEG
 
     @property
     def intervals_text(self) -> str:
         """The intervals as people write them: ``270-450``; repeats as ``120 x6``."""
-        shown = [f"{round(i, 2):g}" for i in self.intervals_deg]
-        period = shortest_repeat(self.intervals_deg, 2 * ANGLE_TOLERANCE_DEG)
-        if len(shown) > 2 and period < len(shown):
-            return f"{'-'.join(shown[:period])} x{len(shown) // period}"
-        return "-".join(shown)
+        return written(self.intervals_deg)
+
+
+def written(intervals_deg: Sequence[float]) -> str:
+    """Return intervals as people write them: ``270-450``; repeats as ``120 x6``."""
+    numbers = [f"{round(i, 2):g}" for i in intervals_deg]
+    period = shortest_repeat(intervals_deg, INTERVAL_TOLERANCE_DEG)
+    if len(numbers) > 2 and period < len(numbers):
+        return f"{'-'.join(numbers[:period])} x{len(numbers) // period}"
+    return "-".join(numbers)
+
+
+def together(angles_deg: Sequence[float], turn_deg: float) -> list[list[int]]:
+    """Group angles that lie as near to a neighbour as angles typed by hand may when they mean the same.
+
+    Parameters
+    ----------
+    angles_deg : sequence of float, at least one, ``0 <= angle < turn_deg``
+    turn_deg : float
+        Where the circle closes.
+
+    Returns
+    -------
+    list of list of int
+        Indices in rising order of angle; those just before `turn_deg` stand at the end of the first group.
+    """
+    order = sorted(range(len(angles_deg)), key=angles_deg.__getitem__)
+    groups = [[order[0]]]
+    for before, after in pairwise(order):
+        if angles_deg[after] - angles_deg[before] > INTERVAL_TOLERANCE_DEG:
+            groups.append([])
+        groups[-1].append(after)
+    if len(groups) > 1 and angles_deg[order[0]] + turn_deg - angles_deg[order[-1]] <= INTERVAL_TOLERANCE_DEG:
+        groups[0] += groups.pop()
+    return groups
 
 
 def shortest_repeat(values: Sequence[float], tolerance: float) -> int:
@@ -230,7 +270,6 @@ def from_intervals(text: str) -> Layout:
     )
 
 
-_COLUMNS = ("bank_deg", "throw_deg", "firing_deg", "offset")
 _TEXTS = ("title", "part_of", "note", "source")
 
 
@@ -294,7 +333,11 @@ def _number_list(key: str, values: object) -> list[float]:
         raise RangeError(f"{key} must be a list of 1 to {MAX_CYLINDERS} numbers, cylinder 1 first")
     if any(isinstance(v, bool) or not isinstance(v, int | float) for v in values):
         raise RangeError(f"{key} must hold numbers only")
-    return [checks.number(f"{key}[{i}]", v, low=-3600, high=3600, unit="degrees") for i, v in enumerate(values)]
+    return [_column_number(f"{key}[{i}]", v) for i, v in enumerate(values)]
+
+
+def _column_number(name: str, value: object) -> float:
+    return checks.number(name, value, low=-3600, high=3600, unit="" if name.startswith("offset") else "degrees")
 
 
 def from_toml(path: Path) -> Layout:
@@ -305,11 +348,7 @@ def from_toml(path: Path) -> Layout:
     LayoutError
         The file cannot be read, is no TOML, or holds no legal layout.
     """
-    table = read_toml(path, "layout", LayoutError)
-    name = table.get("name", path.stem)
-    if not isinstance(name, str) or not name:
-        raise LayoutError(f"layout file {shown(path)}: name must be text")
-    return from_table(name, table)
+    return from_table(*read_named_toml(path, "layout", LayoutError))
 
 
 _INTERVALS = re.compile(r"\s*\d+(\.\d+)?(-\d+(\.\d+)?)*\s*")

@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 
 from pulse_audio.catalogue import layout
+from pulse_audio.drawing import firings
 from pulse_audio.errors import LayoutError
 from pulse_audio.layout import Cylinder, Layout, from_intervals, from_table, from_toml, shortest_repeat
 
@@ -161,6 +162,15 @@ def test_cylinders_that_fire_together_make_one_pulse() -> None:
     assert (square.pulse_cylinders, square.pulse_intervals_deg) == ((2, 2), (180, 180))
 
 
+def test_firings_a_hair_apart_are_one_pulse_in_all_that_is_told() -> None:
+    """What counts the pulses and what draws them group firings alike: each joins its neighbour, not the first alone."""
+    for angles in ((0.0, 0.015, 300.0), (0.0, 0.015, 0.03, 300.0), (0.005, 300.0, 719.99), (300.0, 0.0, 719.985)):
+        this = Layout(name="near", cylinders=tuple(Cylinder(firing_deg=a) for a in angles))
+        assert this.pulse_cylinders == (len(angles) - 1, 1)
+        assert len(this.pulse_intervals_deg) == 2
+        assert [len(pulse.cylinders) for pulse in firings(this)] == [len(angles) - 1, 1]
+
+
 def test_a_pulse_across_the_end_of_the_cycle_counts_once() -> None:
     """Two cylinders that fire a hair before and after angle 0 are one pulse."""
     split = Layout(
@@ -301,10 +311,25 @@ def test_bad_toml_files_are_refused(tmp_path: Path, content: bytes, message: str
 
 def test_absent_files_are_refused(tmp_path: Path) -> None:
     """A path that is not there, or is a folder, is named with the reason."""
-    with pytest.raises(LayoutError, match="No such file"):
+    with pytest.raises(LayoutError, match="no such file"):
         from_toml(tmp_path / "none.toml")
-    with pytest.raises(LayoutError, match=r"directory"):
+    with pytest.raises(LayoutError, match="it is a folder"):
         from_toml(tmp_path)
+
+
+@pytest.mark.parametrize("name", ["bank_deg", "throw_deg", "offset", "firing_deg"])
+@pytest.mark.parametrize("value", [float("nan"), float("inf"), 1e9, "x", [0]])
+def test_cylinders_check_themselves(name: str, value: object) -> None:
+    """A cylinder with an angle or place that is no number, or beyond ten turns, is refused when it is made."""
+    with pytest.raises(LayoutError, match=f"^{name}=.* give -3600 to 3600"):
+        Cylinder(**{"firing_deg": 0.0, name: value})  # type: ignore[arg-type]
+
+
+def test_a_cylinder_needs_its_firing_angle_and_place() -> None:
+    """Banks and throws may be unknown; when it fires and where it stands along the crank may not."""
+    for name in ("firing_deg", "offset"):
+        with pytest.raises(LayoutError, match=f"{name}=None is not a number"):
+            Cylinder(**{"firing_deg": 0.0, name: None})  # type: ignore[arg-type]
 
 
 def test_layouts_of_no_cylinders_or_too_many_are_refused() -> None:
