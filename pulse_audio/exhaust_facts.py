@@ -9,6 +9,7 @@ from pulse_audio import ducts
 from pulse_audio.exhaust import Exhaust
 from pulse_audio.firing import Liveliness
 from pulse_audio.layout import Layout
+from pulse_audio.orders import order_table, pulse_phases, top_order
 from pulse_audio.pipework import response, section_chain
 from pulse_audio.pulse import puff_spectrum
 from pulse_audio.units import cycle_hz, db_from_ratio
@@ -19,7 +20,6 @@ BANDS_HZ = (31.5, 63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0)  # octaves,
 RESONANCES = 6
 LOWEST_HZ, HIGHEST_HZ, STEP_HZ = 15.0, 2500.0, 0.5
 PROMINENT_DB = 2.0
-HIGHEST_ORDER = 12.0
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -73,7 +73,7 @@ def exhaust_facts(exhaust: Exhaust, layout: Layout, rpm: float) -> ExhaustFacts:
     Raises
     ------
     ExhaustError
-        Its groups of cylinders do not fit the layout.
+        Its groups of cylinders do not fit the layout, or a cylinder is not heard through it.
     """
     frequency = np.arange(LOWEST_HZ, HIGHEST_HZ, STEP_HZ)
     heard = response(exhaust, layout, frequency)
@@ -114,19 +114,16 @@ def _band_loss_db(exhaust: Exhaust, band_hz: float) -> float:
 
 
 def _orders(exhaust: Exhaust, layout: Layout, rpm: float) -> tuple[OrderLevel, ...]:
-    step = 360.0 / layout.cycle_deg
-    number = np.arange(1, round(HIGHEST_ORDER / step) + 1)
-    frequency = np.asarray(number * cycle_hz(rpm, layout.strokes), dtype=np.float64)
-    turns = np.array([c.firing_deg for c in layout.cylinders])[:, None] * number / layout.cycle_deg
-    phase = np.exp(-2j * np.pi * turns)
+    table = order_table(layout, highest_order=top_order(layout))
+    count = len(table.order)
+    frequency = np.arange(1.0, count + 1) * cycle_hz(rpm, layout.strokes)
     puff = puff_spectrum(frequency, rpm, Liveliness().load, layout.strokes)
     each = response(exhaust, layout, frequency) * puff
-    outside = np.abs(np.sum(each * phase, axis=0))
+    phases = pulse_phases([c.firing_deg for c in layout.cylinders], layout.cycle_deg, count)[1:].T
+    outside = np.abs(np.sum(each * phases, axis=0))
     outside[outside < 1e-6 * np.sum(np.abs(each), axis=0)] = 0.0
-    valves = np.abs(phase.mean(axis=0))
+    loudest = float(outside.max()) or 1.0
     return tuple(
-        OrderLevel(
-            order=float(order), frequency_hz=float(hz), pulses=float(pulses), level_db=db_from_ratio(float(size))
-        )
-        for order, hz, pulses, size in zip(number * step, frequency, valves, outside / outside.max(), strict=True)
+        OrderLevel(order=order, frequency_hz=float(hz), pulses=pulses, level_db=db_from_ratio(float(size) / loudest))
+        for order, hz, pulses, size in zip(table.order, frequency, table.share, outside, strict=True)
     )

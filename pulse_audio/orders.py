@@ -12,6 +12,7 @@ from pulse_audio.layout import Layout
 
 DEFAULT_COUNT = 24
 VANISHING = 1e-3  # of the full sum; angles typed to 0.01 degree leave this much at order 12
+USUAL_ORDERS = 12.0
 
 
 def order_amplitudes(
@@ -38,10 +39,15 @@ def order_amplitudes(
     ndarray of complex, shape (count + 1,)
         Element m belongs to order ``m * 360 / cycle_deg``; element 0 is the sum of the gains.
     """
+    phases = pulse_phases(firing_deg, cycle_deg, count)
+    weights = np.ones(phases.shape[1]) if gains is None else np.asarray(gains, dtype=np.float64)
+    return np.asarray(phases @ weights)
+
+
+def pulse_phases(firing_deg: ArrayLike, cycle_deg: float, count: int) -> NDArray[np.complex128]:
+    """Return the phase of each pulse at each harmonic of the cycle from 0 to `count`, shape (count + 1, k)."""
     angles = np.asarray(firing_deg, dtype=np.float64)
-    weights = np.ones_like(angles) if gains is None else np.asarray(gains, dtype=np.float64)
-    harmonics = np.arange(count + 1)
-    return np.asarray(np.exp(-2j * np.pi * np.outer(harmonics, angles) / cycle_deg) @ weights)
+    return np.asarray(np.exp(-2j * np.pi * np.outer(np.arange(count + 1), angles) / cycle_deg))
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -69,6 +75,16 @@ class OrderTable:
         """Orders with the largest sum in the table, lowest first."""
         top = max(self.share)
         return tuple(o for o, s in zip(self.order, self.share, strict=True) if s > top - VANISHING)
+
+
+def pulse_rate_order(layout: Layout) -> float:
+    """Return how many pulses come in a turn of the crank: the order at which all of an even layout's add up."""
+    return len(layout.pulse_intervals_deg) * 360.0 / layout.cycle_deg
+
+
+def top_order(layout: Layout) -> float:
+    """Return the highest order that is told of a layout: 12, or that of its pulses where they come more often."""
+    return max(USUAL_ORDERS, pulse_rate_order(layout))
 
 
 def order_table(layout: Layout, *, highest_order: float = 6.0) -> OrderTable:

@@ -50,6 +50,38 @@ def test_an_even_engine(run: Run) -> None:
     assert "firing order 1-5-3-6-2-4" in text
 
 
+@pytest.mark.parametrize(
+    ("text", "order"),
+    # Even pulses add up at as many a turn as there are: half of those in a four-stroke's cycle, 720 degrees.
+    [("24" + "-24" * 29, "15"), ("720", "0.5"), ("0-720", "0.5"), ("7.5" + "-7.5" * 47, "48")],
+)
+def test_order_of_many_pulses(run: Run, text: str, order: str) -> None:
+    """However many pulses there are, the order told is the one at which they add up."""
+    assert f"All pulses add up at order {order} and its multiples" in " ".join(run("explain", text).stdout.split())
+    orders = {o["order"]: o["share"] for o in json.loads(run("explain", text, "--json").stdout)["orders"]}
+    assert orders[float(order)] == 1.0
+
+
+def test_pulses_that_come_evenly_but_differ(run: Run) -> None:
+    """Two cylinders at once and then one leave a third of the sum at order 0.5: it is not said to cancel there."""
+    text = run("explain", "0-360-360").stdout
+    assert "    0.5   0.33" in text
+    assert "cancel;" not in text
+
+
+@pytest.mark.parametrize(
+    ("firing_deg", "told"),
+    [
+        ("[0, 0, 300]", "0-300-420 degrees; up to 2 cylinders fire at once, so the pulses are 300-420 apart: uneven"),
+        ("[0, 0, 360, 360]", "0-360 x2 degrees; 2 cylinders fire at once, so the pulses are 360 apart: even"),
+    ],
+)
+def test_pulses_of_several_cylinders(run: Run, tmp_path: Path, firing_deg: str, told: str) -> None:
+    """Where cylinders fire at once, all distances between the pulses are told, or the one that they share."""
+    (tmp_path / "mine.toml").write_text(f"firing_deg = {firing_deg}")
+    assert told in " ".join(run("explain", tmp_path / "mine.toml").stdout.split())
+
+
 def test_intervals_alone_have_no_balance(run: Run) -> None:
     """A layout without a crank says that its balance is not known."""
     text = " ".join(run("explain", "270-450").stdout.split())

@@ -10,6 +10,7 @@ from click.testing import Result
 from pulse_audio import catalogue, ducts
 from pulse_audio.exhaust import Exhaust, Section, find_exhaust
 from pulse_audio.exhaust_facts import exhaust_facts, transmission_loss_db
+from pulse_audio.layout import from_intervals
 from pulse_audio.speed import SpeedCurve
 from pulse_audio.synth import Synth
 
@@ -55,6 +56,13 @@ def test_orders_are_those_of_the_sound() -> None:
     assert heard.sum() > 12
     assert told[heard] == pytest.approx((20 * np.log10(lines / lines.max()))[heard], abs=1.0)
     assert [o.frequency_hz for o in orders] == pytest.approx(np.arange(1, 25) * rpm / 120.0)
+
+
+def test_orders_go_up_to_that_of_the_pulses() -> None:
+    """Thirty pulses of 24 degrees add up at order 15, thirty in two turns, and are not heard at 12."""
+    facts = exhaust_facts(find_exhaust("open-stubs"), from_intervals("-".join(["24"] * 30)), 900.0)
+    assert facts.orders[-1].order == 15.0
+    assert [o.order for o in facts.orders if np.isfinite(o.level_db)] == [15.0]
 
 
 def test_explain_tells_it(run: Run) -> None:

@@ -6,7 +6,7 @@ import pytest
 from pulse_audio.catalogue import layout
 from pulse_audio.firing import firing_events
 from pulse_audio.layout import Layout, from_intervals
-from pulse_audio.orders import order_amplitudes, order_table
+from pulse_audio.orders import order_amplitudes, order_table, pulse_rate_order, top_order
 from pulse_audio.speed import SpeedCurve
 
 # |S_m| of unit pulses for m = 0 to 10 and 12; m is order m / 2. Calculated to three places from
@@ -125,6 +125,19 @@ def test_dominant_order_of_even_engines(name: str, order: float) -> None:
     table = order_table(layout(name))
     assert table.strongest[0] == order
     assert set(table.vanishing) == {o for o in table.order if (o / order) % 1}
+
+
+@pytest.mark.parametrize(
+    ("text", "pulses", "top"),
+    # Pulses in a turn are half those of a four-stroke's cycle, all those of a two-stroke's.
+    [("24" + "-24" * 29, 15, 15), ("15" + "-15" * 47, 24, 24), ("7.5" + "-7.5" * 47, 48, 48), ("0-720", 0.5, 12)],
+)
+def test_highest_order_holds_the_pulses(text: str, pulses: float, top: float) -> None:
+    """The orders that are told reach the one at which an even layout's pulses add up, and 12 at least."""
+    this = from_intervals(text)
+    assert (pulse_rate_order(this), top_order(this)) == (pulses, top)
+    table = order_table(this, highest_order=top_order(this))
+    assert dict(zip(table.order, table.share, strict=True))[pulses] == pytest.approx(1.0)
 
 
 def test_order_table_of_an_uneven_twin() -> None:

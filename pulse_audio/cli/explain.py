@@ -20,6 +20,7 @@ from pulse_audio.cli.options import (
     rod_ratio_option,
 )
 from pulse_audio.cli.paths import check_outputs
+from pulse_audio.units import firing_hz
 
 if TYPE_CHECKING:
     from pulse_audio.exhaust_facts import ExhaustFacts
@@ -75,7 +76,7 @@ def command(
     check_outputs(figure, force=force)
     if as_json:
         answer = as_dict(layout, rpm, rod_ratio)
-        click.echo(json.dumps(answer | {"exhaust": exhaust_dict(facts)} if facts else answer))
+        click.echo(json.dumps(answer | {"exhaust": exhaust_dict(facts)} if facts else answer, allow_nan=False))
     else:
         for line in (*as_text(layout, rpm, rod_ratio), *(_through(facts, rpm) if facts else ())):
             click.echo(shown(line))
@@ -91,11 +92,10 @@ def as_dict(layout: "Layout", rpm: float, rod_ratio: float) -> dict[str, Any]:
     """Return everything that is shown, as plain values."""
     from pulse_audio.catalogue import sound_alikes
     from pulse_audio.hearing import hearing, sentences
-    from pulse_audio.orders import order_table
-    from pulse_audio.units import firing_hz
+    from pulse_audio.orders import order_table, top_order
 
     heard = hearing(layout, rpm)
-    table = order_table(layout, highest_order=12.0)
+    table = order_table(layout, highest_order=top_order(layout))
     return {
         "name": layout.name,
         "title": layout.title,
@@ -194,8 +194,6 @@ def _listed(orders: Iterable[float]) -> str:
 
 
 def _crank(layout: "Layout", rpm: float) -> Iterator[str]:
-    from pulse_audio.units import firing_hz
-
     if layout.has_geometry:
         yield "  cylinder   throw    bank     top dead centres   fires at"
         for number, c in enumerate(layout.cylinders, start=1):
@@ -221,35 +219,37 @@ def _labelled(label: str, text: str) -> str:
 
 
 def _intervals_words(layout: "Layout") -> str:
+    from pulse_audio.layout import written
+
     text = f"{layout.intervals_text} degrees"
-    together = max(layout.pulse_cylinders)
-    if together > 1:
-        text += (
-            f"; {together} cylinders fire at once, so the pulses are {_degrees(layout.pulse_intervals_deg[0])} apart"
-        )
+    counts = layout.pulse_cylinders
+    if max(counts) > 1:
+        many = f"{max(counts)}" if len(set(counts)) == 1 else f"up to {max(counts)}"
+        apart = _degrees(layout.pulse_intervals_deg[0]) if layout.is_even else written(layout.pulse_intervals_deg)
+        text += f"; {many} cylinders fire at once, so the pulses are {apart} apart"
     return f"{text}: {'even' if layout.is_even else 'uneven'}"
 
 
 def _orders(layout: "Layout") -> Iterator[str]:
-    from pulse_audio.orders import VANISHING, order_table
+    from pulse_audio.orders import order_table, pulse_rate_order
 
-    table = order_table(layout, highest_order=12.0)
-    rows = list(zip(table.order, table.share, strict=True))
-    full = next((o for o, s in rows if s > 0.999), 12.0)
-    if layout.is_even:
-        step = f"order {full:g} and its multiples"
-        yield from _paragraph(f"All pulses add up at {step} (order 1 is once a turn).")
-        if full > table.order[0]:
+    firing = pulse_rate_order(layout)
+    if layout.is_even and len(set(layout.pulse_cylinders)) == 1:
+        yield from _paragraph(f"All pulses add up at order {firing:g} and its multiples (order 1 is once a turn).")
+        if firing * layout.cycle_deg > 360:
             yield from _paragraph(
                 "At every other order they cancel; what a recording holds there tells of cylinders that are not alike."
             )
         return
+    table = order_table(layout, highest_order=max(firing, SHOWN_ORDERS))
+    full = next((o for o, s in zip(table.order, table.share, strict=True) if s > 0.999), table.order[-1])
+    table = order_table(layout, highest_order=full)
+    rows = list(zip(table.order, table.share, strict=True))
     yield "  order   all pulses add up = 1, they cancel = 0   (order 1 is once a turn)"
-    rows = [(o, s) for o, s in rows if o <= min(full, SHOWN_ORDERS)]
     for order, share in rows:
         yield f"  {order:5g}   {share:4.2f}  {'#' * round(BAR * share)}".rstrip()
     yield from _paragraph(f"Strong: {_listed(o for o, s in rows if s > STRONG)}.")
-    yield from _paragraph(f"Vanishing: {_listed(o for o, s in rows if s < VANISHING)}.")
+    yield from _paragraph(f"Vanishing: {_listed(table.vanishing)}.")
 
 
 def _heard(layout: "Layout", rpm: float) -> Iterator[str]:
