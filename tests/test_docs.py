@@ -19,16 +19,19 @@ ROOT = Path(__file__).parents[1]
 PAGES = sorted([ROOT / "README.md", ROOT / "DEVELOPERS.md", *(ROOT / "docs").glob("*.md")])
 BLOCK = re.compile(r"^```(\w+)[ ]*(\S*)\n(.*?)^```$", re.MULTILINE | re.DOTALL)
 LINK = re.compile(r"\]\((?!https?:)([^)#]+)")
-SET_UP = (".venv", "python3 -m venv")  # run by .ci/run, not here: an environment within an environment
+# Run by .ci/run or not at all: an environment within an environment.
+SET_UP = (".venv", "python3 -m venv", ". .venv", "pip install")
+WRITES = ("-o", "--output", "--events", "--figure", "--hear-back", "--keep", "--print", ">")  # a new file follows
 NEEDS_A_PERSON = ("play", "drill")  # their options are checked here; tests of their own play them
 
 
 @dataclass(frozen=True, kw_only=True)
 class Page:
-    """The parts of a page that can be run: files that it gives in full, and command lines in order."""
+    """The parts of a page that can be tried: files that it gives in full, command lines in order, lines they print."""
 
     files: dict[str, str]
     commands: tuple[str, ...]
+    printed: tuple[str, ...]
 
 
 def _read(path: Path) -> Page:
@@ -37,6 +40,7 @@ def _read(path: Path) -> Page:
     return Page(
         files={name: body for _, name, body in blocks if name},
         commands=tuple(line for line in lines if line.strip() and not line.startswith(SET_UP)),
+        printed=tuple(line for language, _, body in blocks if language == "output" for line in body.splitlines()),
     )
 
 
@@ -47,13 +51,14 @@ def _only_checked(line: str) -> bool:
 
 @pytest.mark.parametrize("path", PAGES, ids=lambda p: p.name)
 def test_commands_in_page_run(path: Path, tmp_path: Path) -> None:
-    """Run in order in one folder, each command of a page ends well, and writes nothing on stderr but remarks."""
+    """Run in order in one folder, each command of a page ends well, and what the page shows of the answers is there."""
     page = _read(path)
     (tmp_path / "samples").symlink_to(ROOT / "samples")
     for name, body in page.files.items():
         (tmp_path / name).write_text(body, encoding="utf-8")
     bin_folder = Path(sys.executable).parent
     env = {**os.environ, "PATH": f"{bin_folder}{os.pathsep}{os.environ['PATH']}"}
+    printed = ""
     for line in page.commands:
         assert line.startswith(("firing-pulse ", "python ", "eval ")), f"{line}: say how this is to be tested"
         if line.startswith("firing-pulse ") and _only_checked(line):
@@ -65,6 +70,9 @@ def test_commands_in_page_run(path: Path, tmp_path: Path) -> None:
         done = subprocess.run(["bash", "-c", line], cwd=tmp_path, env=env, capture_output=True, text=True, check=False)
         assert done.returncode == 0, f"{line}\n{done.stderr}"
         assert "Traceback" not in done.stderr
+        printed += done.stdout
+    answers = {" ".join(line.split()) for line in printed.splitlines()}
+    assert {" ".join(line.split()) for line in page.printed} <= answers
 
 
 @pytest.mark.parametrize("path", PAGES, ids=lambda p: p.name)
@@ -97,6 +105,36 @@ def test_readme_sets_up_with_two_commands() -> None:
     assert lines[0].startswith("python3 -m venv .venv && ")
     assert lines[0].endswith("firing-pulse demo")
     assert lines[1].endswith(".venv/bin/pytest")
+
+
+def test_readme_says_how_to_find_the_command() -> None:
+    """README.md activates the environment before its first bare command; each tutorial and the recipes send there."""
+    blocks = BLOCK.findall((ROOT / "README.md").read_text(encoding="utf-8"))
+    lines = "".join(body for language, _, body in blocks if language == "sh").splitlines()
+    bare = next(k for k, line in enumerate(lines) if line.startswith("firing-pulse "))
+    assert ". .venv/bin/activate" in lines[:bare]
+    for page in [*(ROOT / "docs").glob("tutorial-*.md"), ROOT / "docs" / "how-to.md"]:
+        assert "](../README.md#try-it)" in page.read_text(encoding="utf-8").split("```")[0], page.name
+
+
+def test_pictures_are_installed_as_the_program_says() -> None:
+    """README.md names the same command for matplotlib as the message that asks for it."""
+    asked = re.search(r"install it with: ([^\"]+)", (ROOT / "pulse_audio/figures/style.py").read_text())
+    assert asked is not None
+    assert f"\n{asked[1]}\n" in (ROOT / "README.md").read_text(encoding="utf-8")
+
+
+def test_no_two_commands_write_one_file() -> None:
+    """Whoever follows the pages one after the other in one folder never meets a file that exists already."""
+    written = [
+        words[k + 1]
+        for path in PAGES
+        for words in map(shlex.split, _read(path).commands)
+        for k, word in enumerate(words)
+        if word in WRITES
+    ]
+    assert len(written) > 20
+    assert [name for name in written if written.count(name) > 1] == []
 
 
 def test_versions_agree() -> None:
