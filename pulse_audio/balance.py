@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pulse_audio import checks
+from pulse_audio.drawing import piston_height
 from pulse_audio.errors import LayoutError
 from pulse_audio.layout import Layout
 
@@ -78,6 +79,11 @@ class Balance:
     crankcase_swing: float
     crankcase_order: int
 
+    @property
+    def crankcase_is_still(self) -> bool:
+        """Whether the volume under all pistons together stays as it is."""
+        return self.crankcase_swing < NOTHING
+
 
 def balance(layout: Layout, *, rod_ratio: float = DEFAULT_ROD_RATIO) -> Balance:
     """Return forces, couples and crankcase swing of a layout.
@@ -101,6 +107,7 @@ def balance(layout: Layout, *, rod_ratio: float = DEFAULT_ROD_RATIO) -> Balance:
     everywhere = np.ones_like(place)
     volume = crankcase_volume(layout, np.arange(SWING_STEPS) * 360.0 / SWING_STEPS, rod_ratio=ratio)
     swing = float(np.ptp(volume))
+    order = int(np.argmax(np.abs(np.fft.rfft(volume))[1:5])) + 1
     return Balance(
         rod_ratio=ratio,
         primary_force=_shaking(everywhere, axis, pin, order=1),
@@ -108,7 +115,7 @@ def balance(layout: Layout, *, rod_ratio: float = DEFAULT_ROD_RATIO) -> Balance:
         primary_couple=_shaking(place, axis, pin, order=1),
         secondary_couple=_shaking(place, axis, pin, order=2),
         crankcase_swing=swing,
-        crankcase_order=int(np.argmax(np.abs(np.fft.rfft(volume))[1:5])) + 1 if swing > NOTHING else 0,
+        crankcase_order=0 if swing < NOTHING else order,
     )
 
 
@@ -117,15 +124,11 @@ def crankcase_volume(
 ) -> NDArray[np.float64]:
     """Return the volume under all pistons at given crank angles, in volumes swept by one cylinder.
 
-    Counted from all pistons at mid-stroke of an endless rod; only differences matter. Exact for a straight slide:
-    a piston stands ``cos t + (sqrt(1 - lambda^2 sin^2 t) - 1) / lambda`` radii above its mean.
+    Counted from all pistons at half their stroke; only differences matter. Exact for a straight slide.
     """
     axis, pin = _angles_rad(layout)
-    turned = np.radians(crank_deg)[:, None] + pin - axis
-    height = np.cos(turned)
-    if rod_ratio > 0:
-        height += (np.sqrt(1 - (rod_ratio * np.sin(turned)) ** 2) - 1) / rod_ratio
-    return np.asarray(height.sum(axis=1) / 2)
+    after_tdc_deg = crank_deg[:, None] + np.degrees(pin - axis)
+    return np.asarray((piston_height(after_tdc_deg, rod_ratio) - 0.5).sum(axis=1))
 
 
 def _angles_rad(layout: Layout) -> tuple[NDArray[np.float64], NDArray[np.float64]]:

@@ -43,7 +43,7 @@ def facts(layout: Layout, found: Balance) -> tuple[Fact, ...]:
         Fact(
             topic="crankcase",
             value=found.crankcase_swing,
-            value_text=f"{found.crankcase_swing:.2f}" if found.crankcase_swing >= NOTHING else "none",
+            value_text="none" if found.crankcase_is_still else f"{found.crankcase_swing:.2f}",
             text=_breathing(layout, found, boxer),
         ),
     )
@@ -191,7 +191,7 @@ def _breathing(layout: Layout, found: Balance, boxer: bool) -> str:
         )
     if share > CALM_SWING:
         return f"The pistons are partly in step: {100 * share:.0f} % of the displacement is pumped once a turn."
-    if found.crankcase_order == 0:
+    if found.crankcase_is_still:
         return "What one piston takes from the crankcase the others give: its volume stays as it is."
     parts = "one opposed pair moves out the other" if boxer else "one piston moves out another"
     return (

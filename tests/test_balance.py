@@ -1,15 +1,17 @@
 """Forces, couples and crankcase swing against handbook factors and worked problems."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
-from pulse_audio.balance import Balance, Shaking, balance, crankcase_volume
+from pulse_audio.balance import NOTHING, Balance, Shaking, balance, crankcase_volume
 from pulse_audio.balance_words import facts, in_short, is_boxer
 from pulse_audio.catalogue import layout, layout_names
 from pulse_audio.errors import LayoutError, RangeError
 from pulse_audio.layout import Cylinder, Layout, from_intervals
+from pulse_audio.lesson import english, words
 
 # Forward and backward parts of primary force, secondary force, primary couple, secondary couple (secondary in lambda
 # m r omega^2, couples times the spacing), and crankcase swing in volumes of one cylinder at rod ratio 0.25. Calculated
@@ -167,6 +169,17 @@ def test_harmonics_of_the_exact_motion(rod_ratio: float, second: float, fourth: 
     assert acceleration[2] == pytest.approx(second, abs=2e-6)
     assert acceleration[4] == pytest.approx(fourth, abs=2e-6)
     assert acceleration[2] == pytest.approx(rod_ratio + rod_ratio**3 / 4 + 15 * rod_ratio**5 / 128, abs=4e-5)
+
+
+def test_one_rule_says_that_the_crankcase_is_still() -> None:
+    """Value, sentence and page agree on both sides of the limit below which the volume stays as it is."""
+    four, page = layout("inline-four"), english()
+    for swing, still in ((NOTHING, False), (np.nextafter(NOTHING, 0), True)):
+        found = replace(balance(four), crankcase_swing=swing)
+        fact = facts(four, found)[-1]
+        assert (fact.value_text == "none") == still
+        assert ("its volume stays as it is" in fact.text) == still
+        assert (words._breathing(four, found, page) == page("balance", "breathing_none")) == still
 
 
 def test_endless_rod_moves_as_a_cosine() -> None:

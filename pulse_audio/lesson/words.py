@@ -9,7 +9,7 @@ from pulse_audio.drawing import firings
 from pulse_audio.hearing import FLUTTER, RHYTHM_BELOW_HZ, SEPARATE, TONE, TONE_ABOVE_HZ, Hearing, hearing
 from pulse_audio.layout import Layout
 from pulse_audio.lesson.texts import Texts
-from pulse_audio.orders import order_table
+from pulse_audio.orders import order_table, pulse_rate_order
 from pulse_audio.units import cycle_hz, rpm_from_cycle_hz
 
 STEP_BY_STEP = 4  # up to so many pulses the gaps are told one by one
@@ -74,9 +74,9 @@ def listen(layout: Layout, texts: Texts) -> list[str]:
     lines = [
         _beat(layout, texts),
         texts("listen", "melt", slow=_rounded(slow), fast=_rounded(fast)),
-        texts("listen", "even_note", order=_pulse_rate_order(layout)) if layout.is_even else _orders(layout, texts),
+        texts("listen", "even_note", order=pulse_rate_order(layout)) if layout.is_even else _orders(layout, texts),
     ]
-    if layout.is_even and pulses * 2 / layout.strokes > 1:
+    if layout.is_even and pulse_rate_order(layout) > 1:
         rpm = 600
         lines.append(texts("listen", "even_alike", rpm=rpm, single=round(rpm * pulses * 4 / layout.strokes)))
     alike = same_sound(layout)
@@ -104,14 +104,9 @@ def _beat(layout: Layout, texts: Texts) -> str:
     return texts("listen", "pattern", gaps=pattern, short=min(gaps), long=max(gaps))
 
 
-def _pulse_rate_order(layout: Layout) -> float:
-    """Return the order of the mean rate of the pulses: how many come in one turn."""
-    return len(layout.pulse_intervals_deg) * 2.0 / layout.strokes
-
-
 def loud_orders(layout: Layout) -> list[tuple[float, float]]:
     """Return the strongest orders below the first overtone of the pulse rate, and the share of the pulses in step."""
-    overtone = 2.0 * _pulse_rate_order(layout)
+    overtone = 2.0 * pulse_rate_order(layout)
     table = order_table(layout, highest_order=overtone)
     low = [(order, share) for order, share in zip(table.order, table.share, strict=True) if order < overtone]
     least = LOUD_ORDER * max(share for _, share in low)
@@ -121,7 +116,7 @@ def loud_orders(layout: Layout) -> list[tuple[float, float]]:
 def _orders(layout: Layout, texts: Texts) -> str:
     loud = loud_orders(layout)
     listed = [f"{texts.number(order)} ({round(100 * share)} %)" for order, share in loud]
-    line = texts("listen", "orders", mean=_pulse_rate_order(layout), orders=texts.together(listed))
+    line = texts("listen", "orders", mean=pulse_rate_order(layout), orders=texts.together(listed))
     halves = [texts.number(order) for order, _ in loud if order % 1]
     return f"{line} {texts('listen', 'half_orders', orders=texts.together(halves))}" if halves else line
 
@@ -164,8 +159,7 @@ def balance_facts(layout: Layout, texts: Texts, rod_ratio: float = DEFAULT_ROD_R
         )
         for topic, shaking, unit in rows
     ]
-    swing = found.crankcase_swing
-    value = texts.number(swing) if swing >= NOTHING else texts("balance", "none")
+    value = texts("balance", "none") if found.crankcase_is_still else texts.number(found.crankcase_swing)
     facts.append(FactRow(topic=texts("balance", "crankcase"), value=value, text=_breathing(layout, found, texts)))
     return facts
 
@@ -198,7 +192,7 @@ def _breathing(layout: Layout, found: Balance, texts: Texts) -> str:
         return texts("balance", "breathing_together")
     if share > CALM_SWING:
         return texts("balance", "breathing_partly", percent=percent)
-    if found.crankcase_swing < NOTHING:
+    if found.crankcase_is_still:
         return texts("balance", "breathing_none")
     return texts("balance", "breathing_calm", percent=percent)
 
