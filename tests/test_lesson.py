@@ -22,6 +22,7 @@ from pulse_audio.analysis.result import Analysis, Reading
 from pulse_audio.catalogue import layout
 from pulse_audio.clip import Clip
 from pulse_audio.errors import RangeError
+from pulse_audio.layout import from_intervals
 from pulse_audio.lesson import Recording, TextsError, build_page, english, read_texts
 from pulse_audio.lesson.words import balance_facts, heard, intervals, listen
 
@@ -419,12 +420,34 @@ def test_page_size_is_limited(count: int, rpms: list[float]) -> None:
 
 def test_layout_without_a_crank_has_a_strip_and_no_end_view() -> None:
     """A layout given by its intervals shows its strip, and says that the crank is not known."""
-    from pulse_audio.layout import from_intervals
-
     page = build_page([from_intervals("270-450")], rpms=[900])
     assert 'class="strip"' in page
     assert 'class="end-view"' not in page
     assert english()("card", "no_crank") in page
+
+
+def test_firings_a_hair_apart_are_told_as_one(run: Callable[..., Result], tmp_path: Path) -> None:
+    """Cylinders that fire 0.015 degrees apart are one pulse, in the words as in the strip."""
+    near = tmp_path / "near.toml"
+    near.write_text("firing_deg = [0.0, 0.015, 300.0]")
+    assert run("lesson", near, "-o", tmp_path / "near.html", "--rpm", 900).exit_code == 0
+    assert "1+2" in (tmp_path / "near.html").read_text(encoding="utf-8")
+
+
+def test_outline_of_a_stereo_clip_shows_peaks_of_either_sign() -> None:
+    """A clip whose left channel swings down alone has the outline of one whose right channel swings up as far."""
+    level = np.abs(np.sin(np.arange(4_800) / 100.0))[:, None]
+    down, up, mono = level * [-0.5, 0.1], level * [0.1, 0.5], 0.5 * level[:, 0]
+    shown = [
+        build_page(
+            [layout("boxer-twin")],
+            rpms=[900],
+            recording=replace(some_recording(), clip=Clip(samples=samples, sample_rate_hz=16_000)),
+        )
+        for samples in (down, up, mono)
+    ]
+    outlines = {re.findall(r'class="wave".*?<path d="(.*?)"', page, re.DOTALL)[0] for page in shown}
+    assert len(outlines) == 1
 
 
 def test_command_writes_the_page_and_tells_its_size(run: Callable[..., Result], tmp_path: Path) -> None:
