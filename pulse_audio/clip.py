@@ -11,6 +11,7 @@ import signal
 import threading
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+from numbers import Integral
 from pathlib import Path
 from types import ModuleType
 from typing import IO, Any
@@ -18,6 +19,7 @@ from typing import IO, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from pulse_audio import checks
 from pulse_audio.errors import ClipError, OutputError
 from pulse_audio.files import replaced_file, shown, unread_reason
 
@@ -28,6 +30,7 @@ MAX_CHANNELS = 64
 RATES_HZ = (1_000, 400_000)
 MAX_CHANNELS_WRITTEN = 8  # FLAC has no more; OGG with hundreds brings libsndfile down
 BLOCK_FRAMES = 1 << 13  # a damaged block is lost whole, so they are short
+LATEST_S = 1e9  # later than any file lasts
 LARGEST_SAMPLE = 1e10  # whole numbers of 32 bits stored as float without scaling still pass
 PROMISE = re.compile(r"^ *(?:data|SSND) *: (\d+) \(should be (\d+)\)", re.MULTILINE)
 UNKNOWN_LENGTH = 0x7FFFF000  # recorders that write as they go put a number above this where the length should be
@@ -43,11 +46,29 @@ class Clip:
     sample_rate_hz : int
     cut_short : bool
         Whether the file it came from promised more sound than it held.
+
+    Raises
+    ------
+    ClipError
+        Samples of another kind or shape, or a rate that is no whole number above 0. That every sample is a number is
+        not checked here: it costs as much as reading them.
     """
 
     samples: Floats
     sample_rate_hz: int
     cut_short: bool = False
+
+    def __post_init__(self) -> None:
+        """Refuse what is no sound."""
+        kind = getattr(self.samples, "dtype", type(self.samples).__name__)
+        if kind != np.float64:
+            raise ClipError(
+                f"samples are {kind}; give an array of float64, full scale 1 (16-bit ones divided by 32768)"
+            )
+        if self.samples.ndim not in (1, 2):
+            raise ClipError(f"samples have the shape {self.samples.shape}; give (frames,) or (frames, channels)")
+        if not isinstance(self.sample_rate_hz, Integral) or self.sample_rate_hz < 1:
+            raise ClipError(f"sample_rate_hz={self.sample_rate_hz!r} must be a whole number of hertz, 1 or more")
 
     @property
     def duration_s(self) -> float:
@@ -59,20 +80,6 @@ def cut(clip: Clip, start_s: float, end_s: float) -> Clip:
     """Return a span of a clip."""
     first, last = (round(time_s * clip.sample_rate_hz) for time_s in (start_s, end_s))
     return Clip(samples=clip.samples[first:last], sample_rate_hz=clip.sample_rate_hz)
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class ClipInfo:
-    """What a sound file's header says."""
-
-    frames: int
-    channels: int
-    sample_rate_hz: int
-
-    @property
-    def duration_s(self) -> float:
-        """Length in seconds."""
-        return self.frames / self.sample_rate_hz
 
 
 class _Stream:
@@ -165,24 +172,14 @@ def _opened(path: Path) -> Iterator[Any]:
             yield sound
 
 
-def clip_info(path: Path) -> ClipInfo:
-    """Read a sound file's header.
-
-    Raises
-    ------
-    ClipError
-        No file, no sound file, or a header that claims what cannot be.
-    """
-    with _opened(path) as sound:
-        return ClipInfo(frames=sound.frames, channels=sound.channels, sample_rate_hz=sound.samplerate)
-
-
-def read_clip(path: Path, *, start_s: float = 0.0, end_s: float | None = None, channel: int | None = None) -> Clip:
+def read_clip(
+    path: Path | str, *, start_s: float = 0.0, end_s: float | None = None, channel: int | None = None
+) -> Clip:
     """Read a sound file, or a span of it, as a clip.
 
     Parameters
     ----------
-    path : Path
+    path : Path or str
     start_s, end_s : float
         Span to read; to the end if `end_s` is None.
     channel : int or None
@@ -198,7 +195,10 @@ def read_clip(path: Path, *, start_s: float = 0.0, end_s: float | None = None, c
     ClipError
         The file cannot be read, the span or channel is not in it, it holds no samples, or what it holds are no
         numbers.
+    RangeError
+        A time below 0, or none at all.
     """
+    path = Path(path)
     with _opened(path) as sound:
         part = _Part(sound, path, start_s, end_s, channel)
         samples = np.concatenate(list(part.blocks()))
@@ -238,16 +238,19 @@ class _Part:
     def __init__(self, sound: Any, path: Path, start_s: float, end_s: float | None, channel: int | None) -> None:
         self.sample_rate_hz = int(sound.samplerate)
         self._sound, self._name, self._channel = sound, shown(path), channel
-        self._at = round(start_s * self.sample_rate_hz)
-        self._last = sound.frames if end_s is None else min(round(end_s * self.sample_rate_hz), sound.frames)
+        self._at = self._frame("start_s", start_s)
+        self._last = sound.frames if end_s is None else min(self._frame("end_s", end_s), sound.frames)
         self._to_its_end = end_s is None
         self.cut_short = False  # known once all was read
         if not 0 <= self._at < max(self._last, 1):
             asked = f"from {start_s:g} s on" if end_s is None else f"from {start_s:g} to {end_s:g} s"
             lasts = f"{sound.frames / self.sample_rate_hz:.2f} s"
             raise ClipError(f"{self._name}: there is no sound {asked}; it lasts {lasts}: choose a span within that")
-        if channel is not None and not 1 <= channel <= sound.channels:
+        if channel is not None and channel not in range(1, sound.channels + 1):
             raise ClipError(f"{self._name}: no channel {channel}; it has {sound.channels}")
+
+    def _frame(self, name: str, time_s: float) -> int:
+        return round(checks.seconds(name, time_s, low=0.0, high=LATEST_S) * self.sample_rate_hz)
 
     def blocks(self) -> Iterator[Floats]:
         """Read block by block, each (n, channels): a header that claims hours costs nothing until they are there."""
@@ -282,8 +285,10 @@ def output_format(path: Path, subtype: str) -> tuple[str, str]:
     Raises
     ------
     OutputError
-        Another file ending, or a subtype that the format does not have.
+        Another file ending, or a subtype that is unknown or that the format does not have.
     """
+    if subtype not in SUBTYPES:
+        raise OutputError(f"there is no subtype {subtype!r}; give {', '.join(SUBTYPES)}")
     kind = FORMATS.get(path.suffix.lower())
     if kind is None:
         raise OutputError(f"cannot tell the format of {shown(path)}; name it .wav, .flac or .ogg")
@@ -294,8 +299,18 @@ def output_format(path: Path, subtype: str) -> tuple[str, str]:
     return kind, SUBTYPES[subtype]
 
 
-def write_clip(path: Path, clip: Clip, *, subtype: str = "16", force: bool = False) -> None:
+def write_clip(path: Path | str, clip: Clip, *, subtype: str = "16", force: bool = False) -> None:
     """Write a clip whole or not at all.
+
+    Parameters
+    ----------
+    path : Path or str
+        Its ending decides the format: ``.wav``, ``.flac`` or ``.ogg``.
+    clip : Clip
+    subtype : str
+        ``16``, ``24`` or ``float``; OGG has its own.
+    force : bool
+        Whether an existing file is replaced.
 
     Raises
     ------
@@ -304,7 +319,9 @@ def write_clip(path: Path, clip: Clip, *, subtype: str = "16", force: bool = Fal
     """
     blocks = (clip.samples[at : at + BLOCK_FRAMES] for at in range(0, len(clip.samples), BLOCK_FRAMES))
     channels = 1 if clip.samples.ndim == 1 else clip.samples.shape[1]
-    write_blocks(path, blocks, channels=channels, sample_rate_hz=clip.sample_rate_hz, subtype=subtype, force=force)
+    write_blocks(
+        Path(path), blocks, channels=channels, sample_rate_hz=clip.sample_rate_hz, subtype=subtype, force=force
+    )
 
 
 def write_blocks(

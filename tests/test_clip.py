@@ -13,8 +13,8 @@ import pytest
 import soundfile
 from numpy.typing import NDArray
 
-from pulse_audio.clip import Clip, clip_info, read_clip, read_in_turn, write_clip
-from pulse_audio.errors import ClipError, OutputError
+from pulse_audio.clip import Clip, read_clip, read_in_turn, write_clip
+from pulse_audio.errors import ClipError, OutputError, RangeError
 
 RATE_HZ = 44_100
 
@@ -95,8 +95,47 @@ def test_span_and_channel(tmp_path: Path) -> None:
     np.testing.assert_allclose(part.samples, samples[5_000:20_000, 1], atol=2.0**-24)
     assert part.duration_s == 1.5
     assert read_clip(tmp_path / "a.wav", start_s=1.0, end_s=99.0).duration_s == 2.0
-    info = clip_info(tmp_path / "a.wav")
-    assert (info.frames, info.channels, info.sample_rate_hz, info.duration_s) == (30_000, 2, 10_000, 3.0)
+
+
+@pytest.mark.parametrize(
+    ("change", "said"),
+    [
+        ({"samples": np.zeros(9, dtype=np.int16)}, "samples are int16; give an array of float64"),
+        ({"samples": np.zeros(9, dtype=np.float32)}, "samples are float32; give"),
+        ({"samples": [0.0, 0.5]}, "samples are list; give"),
+        ({"samples": np.zeros((3, 2, 1))}, r"samples have the shape \(3, 2, 1\); give \(frames,\) or"),
+        ({"samples": np.float64(0.5)}, r"samples have the shape \(\)"),
+        ({"sample_rate_hz": 0}, "sample_rate_hz=0 must be a whole number of hertz, 1 or more"),
+        ({"sample_rate_hz": -1}, "sample_rate_hz=-1 must be"),
+        ({"sample_rate_hz": 44_100.5}, "sample_rate_hz=44100.5 must be"),
+        ({"sample_rate_hz": "44100"}, "sample_rate_hz='44100' must be"),
+    ],
+)
+def test_what_is_no_sound_makes_no_clip(change: dict[str, object], said: str) -> None:
+    """Samples that are no float64, have another shape, or a rate that is none are refused when the clip is made."""
+    with pytest.raises(ClipError, match=said):
+        Clip(**{"samples": np.zeros(9), "sample_rate_hz": RATE_HZ, **change})  # type: ignore[arg-type]
+
+
+def test_clip_may_be_empty() -> None:
+    """A clip of no frames is a clip: the end of a span can lie at its beginning."""
+    assert Clip(samples=np.zeros((0, 2)), sample_rate_hz=RATE_HZ).duration_s == 0.0
+
+
+def test_path_may_be_text(tmp_path: Path) -> None:
+    """A path given as text is read and written like one given as a Path."""
+    path = str(tmp_path / "a.wav")
+    write_clip(path, Clip(samples=_noise(100), sample_rate_hz=RATE_HZ))
+    assert len(read_clip(path).samples) == 100
+
+
+@pytest.mark.parametrize("name", ["start_s", "end_s"])
+@pytest.mark.parametrize("time_s", [float("nan"), float("inf"), -0.5, "x"])
+def test_times_that_are_none(tmp_path: Path, name: str, time_s: float) -> None:
+    """A span that begins or ends at no time is refused by its name."""
+    write_clip(tmp_path / "a.wav", Clip(samples=_noise(100), sample_rate_hz=RATE_HZ))
+    with pytest.raises(RangeError, match=f"^{name}="):
+        read_clip(tmp_path / "a.wav", **{name: time_s})
 
 
 @pytest.mark.parametrize("frames", [1, 9_999, 10_000, 10_001, 35_000])
@@ -117,6 +156,7 @@ def test_read_in_turn(tmp_path: Path, frames: int) -> None:
         ({"start_s": 2.0, "end_s": 1.0}, "there is no sound from 2 to 1 s"),
         ({"channel": 3}, "no channel 3; it has 2"),
         ({"channel": 0}, "no channel 0; it has 2"),
+        ({"channel": 1.5}, r"no channel 1\.5; it has 2"),
     ],
 )
 def test_span_or_channel_that_is_not_there(tmp_path: Path, span: dict[str, float], said: str) -> None:
@@ -267,7 +307,12 @@ def test_existing_output_is_kept(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize(
     ("name", "subtype", "said"),
-    [("a.mp7", "16", "name it .wav, .flac or .ogg"), ("a", "16", "name it"), ("a.flac", "float", "whole numbers only")],
+    [
+        ("a.mp7", "16", "name it .wav, .flac or .ogg"),
+        ("a", "16", "name it"),
+        ("a.flac", "float", "whole numbers only"),
+        ("a.wav", "32", "there is no subtype '32'; give 16, 24, float"),
+    ],
 )
 def test_format_that_we_do_not_write(tmp_path: Path, name: str, subtype: str, said: str) -> None:
     """Another ending, or a sample kind that the format lacks, is refused before anything is written."""
