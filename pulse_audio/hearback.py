@@ -1,19 +1,23 @@
 """The recording and what was found in it, one after the other, so that the ear can judge the answer."""
 
+from math import gcd
+
 import numpy as np
 from numpy.typing import NDArray
 
 from pulse_audio import checks, loudness
+from pulse_audio.analysis.filtering import filtered
 from pulse_audio.analysis.result import Analysis
 from pulse_audio.catalogue import layout
 from pulse_audio.clip import Clip
 from pulse_audio.errors import ClipError
 from pulse_audio.layout import Cylinder, Layout
 from pulse_audio.speed import SpeedCurve
-from pulse_audio.synth import render
+from pulse_audio.synth import SAMPLE_RATES_HZ, render
 from pulse_audio.units import cycle_deg
 
 GAP_S = 0.5
+RATE_HZ = 48_000  # where the recording's own is none that the synthesiser knows
 
 
 def heard_back(clip: Clip, analysis: Analysis) -> Clip:
@@ -26,6 +30,11 @@ def heard_back(clip: Clip, analysis: Analysis) -> Clip:
     analysis : Analysis
         What was found in it.
 
+    Returns
+    -------
+    Clip
+        At the rate of `clip` where the synthesiser knows that, else at 48 kHz.
+
     Raises
     ------
     ClipError
@@ -33,17 +42,22 @@ def heard_back(clip: Clip, analysis: Analysis) -> Clip:
     """
     if not analysis.readings or analysis.verdict not in ("even", "uneven"):
         raise ClipError("there is nothing to hear back: no firing rhythm was found")
-    mono = clip.samples if clip.samples.ndim == 1 else clip.samples.mean(axis=1)
-    recorded = Clip(samples=mono, sample_rate_hz=clip.sample_rate_hz)
-    rebuilt = render(
-        _best_layout(analysis),
-        _speed(analysis),
-        duration_s=recorded.duration_s,
-        sample_rate_hz=clip.sample_rate_hz,
-    )
+    recorded = _playable(clip)
+    rate_hz = recorded.sample_rate_hz
+    rebuilt = render(_best_layout(analysis), _speed(analysis), duration_s=recorded.duration_s, sample_rate_hz=rate_hz)
     parts = [c.samples for c in loudness.match([recorded, rebuilt])]
-    gap: NDArray[np.float64] = np.zeros(round(GAP_S * clip.sample_rate_hz))
-    return Clip(samples=np.concatenate([parts[0], gap, parts[1]]), sample_rate_hz=clip.sample_rate_hz)
+    gap: NDArray[np.float64] = np.zeros(round(GAP_S * rate_hz))
+    return Clip(samples=np.concatenate([parts[0], gap, parts[1]]), sample_rate_hz=rate_hz)
+
+
+def _playable(clip: Clip) -> Clip:
+    """Return one channel at a rate that the synthesiser knows."""
+    mono, rate_hz = clip.samples if clip.samples.ndim == 1 else clip.samples.mean(axis=1), clip.sample_rate_hz
+    low, high = SAMPLE_RATES_HZ
+    if low <= rate_hz <= high:
+        return Clip(samples=mono, sample_rate_hz=rate_hz)
+    shared = gcd(rate_hz, RATE_HZ)
+    return Clip(samples=filtered(mono, rate_hz, up=RATE_HZ // shared, down=rate_hz // shared), sample_rate_hz=RATE_HZ)
 
 
 def _best_layout(analysis: Analysis) -> Layout:
