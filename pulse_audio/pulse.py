@@ -130,7 +130,7 @@ class Hiss:
 def energy(spectrum: NDArray[np.complexfloating], weight: Floats | float = 1.0) -> float:
     """Return the sum of squares of a sound from its spectrum, after a weight of power over frequency."""
     power = spectrum.real**2 + spectrum.imag**2
-    return 2 * float(np.sum(power * weight)) / (2 * (spectrum.size - 1))
+    return float(np.sum(power * weight)) / (spectrum.size - 1)
 
 
 def ring_length(path: Complexes) -> int:

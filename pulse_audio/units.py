@@ -12,8 +12,6 @@ if TYPE_CHECKING:  # what lists layouts needs no arrays
 
 Number = TypeVar("Number", float, "NDArray[np.float64]")
 
-DEG_PER_REV = 360.0
-
 
 def cycle_deg(strokes: int) -> float:
     """Crank degrees in one working cycle: 720 for four strokes, 360 for two."""

@@ -8,6 +8,7 @@ import pytest
 import soundfile
 from click.testing import Result
 
+from pulse_audio.catalogue import layout_names
 from pulse_audio.clip import Clip
 from pulse_audio.loudness import integrated_lufs
 
@@ -70,7 +71,8 @@ def test_figure(run: Run, tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("args", "complaint"),
     [
-        (("boxer-twin",), "give 2 to 12"),
+        (("boxer-twin",), "1 layout to compare; give 2 to 12"),
+        (layout_names()[:13], "13 layouts to compare; give 2 to 12"),
         (("boxer-twin", "none-such"), "no layout is called"),
         (("boxer-twin", "inline-four", "--duration", "0.1"), "duration"),
         (("boxer-twin", "inline-four", "--rpm", "5"), "out of range"),

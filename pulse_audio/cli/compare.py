@@ -68,7 +68,8 @@ def command(
     from pulse_audio.synth import LEVEL_LUFS, render
 
     if not 2 <= len(layouts) <= MOST_LAYOUTS:
-        raise click.UsageError(f"{len(layouts)} layout to compare; give 2 to {MOST_LAYOUTS}")
+        many = "s" if len(layouts) > 1 else ""
+        raise click.UsageError(f"{len(layouts)} layout{many} to compare; give 2 to {MOST_LAYOUTS}")
     bits = sample_format(output, bits)
     check_outputs(output, figure, force=force)
     pipes = find_exhaust(exhaust)
