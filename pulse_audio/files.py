@@ -67,7 +67,8 @@ def same_file(one: str | Path, two: str | Path) -> bool:
     try:
         return os.path.samefile(one, two)
     except (OSError, ValueError):  # one of them is not there, or can be no path at all
-        return os.path.realpath(one) == os.path.realpath(two)
+        first, second = (os.path.normcase(os.path.realpath(path)) for path in (one, two))
+        return first == second
 
 
 def read_named_toml(path: Path, kind: str, error: type[PulseError]) -> tuple[str, dict[str, Any]]:

@@ -152,7 +152,8 @@ def test_numbers_are_refused_in_plain_words(refused: Callable[..., str], args: t
 
 def test_help_gives_ranges_in_plain_words(run: Run) -> None:
     """The help of an option names its range as a refusal does."""
-    assert "[default: (6, or the length of a CSV file); 0.01 to 3600 s]" in " ".join(run("render", "-h").stdout.split())
+    told = " ".join(run("render", "-h").stdout.split())
+    assert "Length in seconds; if not given, 6, or that of the CSV file. [0.01 to 3600 s]" in told
 
 
 def test_option_without_its_value_names_the_help_of_its_command(refused: Callable[..., str]) -> None:

@@ -20,7 +20,7 @@ USUAL_S, DURATIONS_S = 4.0, (0.5, 600.0)
 @options.layout_argument(many=True)
 @click.option("-o", "--output", type=SOUND, required=True, metavar="FILE", help="A .wav, .flac or .ogg file.")
 @options.speed_option()
-@options.duration_option(USUAL_S, *DURATIONS_S, "Length of each layout in seconds.")
+@options.duration_option(USUAL_S, *DURATIONS_S, "Length of each layout")
 @click.option(
     "--gap",
     "gap_s",

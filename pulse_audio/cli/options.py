@@ -216,15 +216,14 @@ def speed_option(default: str = "900") -> Callable[[F], F]:
     )
 
 
-def duration_option(usual_s: float, low_s: float, high_s: float, what: str = "Length in seconds.") -> Callable[[F], F]:
+def duration_option(usual_s: float, low_s: float, high_s: float, what: str = "Length") -> Callable[[F], F]:
     """Return the option --duration as ``duration_s``; None, if it is not given, is for `lasting` to fill in."""
     return click.option(
         "--duration",
         "duration_s",
         type=Within(low_s, high_s, "s"),
-        show_default=f"{usual_s:g}, or the length of a CSV file",
         metavar="S",
-        help=what,
+        help=f"{what} in seconds; if not given, {usual_s:g}, or that of the CSV file.",
     )
 
 
@@ -275,8 +274,7 @@ sample_rate_option = click.option(
 bits_option = click.option(
     "--bits",
     type=click.Choice(["16", "24", "float"]),
-    show_default="16",
-    help="Sample format of WAV and FLAC files.",
+    help="Sample format of WAV and FLAC files; if not given, 16.",
 )
 rod_ratio_option = click.option(
     "--rod-ratio",
