@@ -1,6 +1,7 @@
 """Argument checks: each returns the clean value or raises an error that names the argument, the rule and the cure."""
 
 import math
+from numbers import Real
 
 from pulse_audio.errors import RangeError
 
@@ -18,6 +19,13 @@ def number(name: str, value: object, *, low: float, high: float, unit: str = "")
     if not math.isfinite(clean) or not low <= clean <= high:
         raise RangeError(f"{name}={clean:g} is out of range; give {low:g} to {high:g}{suffix}")
     return clean
+
+
+def real(name: str, value: object, *, low: float, high: float, unit: str = "") -> float:
+    """Return what `number` does, but refuse text and truth values: for what is kept as it was given."""
+    if isinstance(value, bool) or not isinstance(value, Real):
+        raise RangeError(f"{name}={value!r} is not a number; give {low:g} to {high:g}{f' {unit}' if unit else ''}")
+    return number(name, value, low=low, high=high, unit=unit)
 
 
 def rpm(value: object, name: str = "rpm") -> float:

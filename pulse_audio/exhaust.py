@@ -9,7 +9,6 @@ import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
-from numbers import Real
 from pathlib import Path
 from typing import Any, TypeGuard
 
@@ -156,11 +155,8 @@ def _number_faults(values: Mapping[str, object], limits: Mapping[str, tuple[floa
     faults = []
     for name, value in values.items():
         low, high, unit = limits[name]
-        if isinstance(value, bool) or not isinstance(value, Real):
-            faults.append(f"{name} must be a number")
-            continue
         try:
-            checks.number(name, value, low=low, high=high, unit=unit)
+            checks.real(name, value, low=low, high=high, unit=unit)
         except RangeError as e:
             faults.append(str(e))
     return faults

@@ -104,8 +104,10 @@ class Layout:
     def __post_init__(self) -> None:
         """Refuse what cannot exist."""
         faults: list[str] = []
-        if self.strokes not in (2, 4):
-            raise LayoutError(f"layout {self.name!r}: strokes={self.strokes} must be 2 or 4")
+        if type(self.strokes) is not int or self.strokes not in (2, 4):
+            raise LayoutError(f"layout {self.name!r}: strokes={self.strokes!r} must be 2 or 4")
+        if not isinstance(self.cylinders, tuple) or not all(isinstance(c, Cylinder) for c in self.cylinders):
+            raise LayoutError(f"layout {self.name!r}: cylinders must be a tuple of Cylinders")
         if not 1 <= len(self.cylinders) <= MAX_CYLINDERS:
             raise LayoutError(f"layout {self.name!r}: {len(self.cylinders)} cylinders; give 1 to {MAX_CYLINDERS}")
         for number, cylinder in enumerate(self.cylinders, start=1):
@@ -337,7 +339,7 @@ def _number_list(key: str, values: object) -> list[float]:
 
 
 def _column_number(name: str, value: object) -> float:
-    return checks.number(name, value, low=-3600, high=3600, unit="" if name.startswith("offset") else "degrees")
+    return checks.real(name, value, low=-3600, high=3600, unit="" if name.startswith("offset") else "degrees")
 
 
 def from_toml(path: Path) -> Layout:

@@ -318,7 +318,7 @@ def test_absent_files_are_refused(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("name", ["bank_deg", "throw_deg", "offset", "firing_deg"])
-@pytest.mark.parametrize("value", [float("nan"), float("inf"), 1e9, "x", [0]])
+@pytest.mark.parametrize("value", [float("nan"), float("inf"), 1e9, "5", True, [0]])
 def test_cylinders_check_themselves(name: str, value: object) -> None:
     """A cylinder with an angle or place that is no number, or beyond ten turns, is refused when it is made."""
     with pytest.raises(LayoutError, match=f"^{name}=.* give -3600 to 3600"):
@@ -330,6 +330,16 @@ def test_a_cylinder_needs_its_firing_angle_and_place() -> None:
     for name in ("firing_deg", "offset"):
         with pytest.raises(LayoutError, match=f"{name}=None is not a number"):
             Cylinder(**{"firing_deg": 0.0, name: None})  # type: ignore[arg-type]
+
+
+def test_layouts_check_what_they_are_made_of() -> None:
+    """A list of cylinders, which could change, cylinders that are none, and strokes that are no int are refused."""
+    one = Cylinder(firing_deg=0.0)
+    for cylinders in ([one], (0.0,), one):
+        with pytest.raises(LayoutError, match="layout 'x': cylinders must be a tuple of Cylinders"):
+            Layout(name="x", cylinders=cylinders)  # type: ignore[arg-type]
+    with pytest.raises(LayoutError, match=r"layout 'x': strokes=4\.0 must be 2 or 4"):
+        Layout(name="x", cylinders=(one,), strokes=4.0)  # type: ignore[arg-type]
 
 
 def test_layouts_of_no_cylinders_or_too_many_are_refused() -> None:
