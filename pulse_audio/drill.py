@@ -9,9 +9,10 @@ from typing import TypeVar
 
 import numpy as np
 
-from pulse_audio.drill_patterns import MAX_PULSES, pairs, pattern_distance, pool, unevenness
+from pulse_audio.drill_patterns import MAX_PULSES, pairs, pool, unevenness
 from pulse_audio.hearing import RHYTHM_BELOW_HZ, just_heard_shift_s
 from pulse_audio.layout import Layout, from_intervals
+from pulse_audio.units import rpm_from_cycle_hz
 
 KINDS = ("even", "which", "count", "where")
 KIND_TITLES = {
@@ -22,6 +23,7 @@ KIND_TITLES = {
 }
 LEVELS = 10
 LETTERS = "abcd"
+CHOICES = 4  # of a question after a number
 # Up one level after two right answers in a row, down one after a wrong one: the level settles where 70.7 % of the
 # answers are right (H. Levitt, Transformed up-down methods in psychoacoustics, J. Acoust. Soc. Am. 49, 467, 1971).
 RIGHT_TO_RISE = 2
@@ -57,7 +59,7 @@ class Question:
     choices : tuple of str
         Two to four answers.
     answer : int
-        Index of the right one.
+        Index of the right one; each is as likely, at every level.
     because : str
         What was right, in a sentence.
     """
@@ -195,7 +197,7 @@ def question(kind: str, *, level: int, number: int, seed: int) -> Question:
         number=number,
         level=level,
         layout=layout,
-        rpm=round(pulses_hz(level) * layout.cycle_deg / 6.0 / len(layout.pulse_intervals_deg), 1),
+        rpm=round(rpm_from_cycle_hz(pulses_hz(level) / len(layout.pulse_intervals_deg), layout.strokes), 1),
         # A cycle can be counted or timed only where something marks it.
         ticks=kind == "count" or (kind == "where" and level < TICKS_BELOW_LEVEL),
         exhaust=int(rng.integers(1000)) if level >= EXHAUSTS_FROM_LEVEL else 0,
@@ -233,7 +235,8 @@ def _even(rng: np.random.Generator, level: int) -> Made:
 
 
 def _which(rng: np.random.Generator, level: int) -> Made:
-    pair = _about(rng, [pair for pair in pairs() if pattern_distance(*pair) > just_heard(level)], level)
+    least = just_heard(level)
+    pair = _about(rng, [(one, two) for one, two, apart in pairs() if apart > least], level)
     first, second = pair if rng.random() < 0.5 else pair[::-1]
     answer = int(rng.integers(2))
     layout = (first, second)[answer]
@@ -241,27 +244,32 @@ def _which(rng: np.random.Generator, level: int) -> Made:
 
 
 def _count(rng: np.random.Generator, level: int) -> Made:
-    most = min(2 + level, MAX_PULSES)
-    some = [p for p in pool() if len(p.pulse_intervals_deg) <= most]
-    counts = sorted({len(p.pulse_intervals_deg) for p in some})
-    right = int(rng.choice(counts))
-    layout = _one(rng, [p for p in some if len(p.pulse_intervals_deg) == right])
-    low = max(1, min(right - int(rng.integers(4)), MAX_PULSES - 3))
-    choices = tuple(str(n) for n in range(low, low + 4))
+    most = min(CHOICES + level // 2, MAX_PULSES)
+    place = int(rng.integers(CHOICES))
+    low = int(rng.integers(1, most - CHOICES + 2))
+    layout = _one(rng, [p for p in pool() if len(p.pulse_intervals_deg) == low + place])
+    choices = tuple(str(n) for n in range(low, low + CHOICES))
     prompt = "How many pulses are in one cycle? A cycle is two turns of the crank; a tick begins it."
-    return layout, prompt, choices, right - low, _described(layout)
+    return layout, prompt, choices, place, _described(layout)
 
 
 def _where(rng: np.random.Generator, level: int) -> Made:
     most = 2 if level < TICKS_BELOW_LEVEL else 4
     uneven = [p for p in pool() if 1 < len(p.pulse_intervals_deg) <= most and _longest_is_single(p)]
-    layout = _from_longest(_one(rng, uneven))
-    pulse = int(rng.integers(1, len(layout.firing_deg)))
+    step_deg = 90.0 if level < 6 else 45.0
+    place = int(rng.integers(CHOICES))  # first of all: not every angle has room for all places, and none may be rarer
+    low_deg, room_deg = place * step_deg, (CHOICES - 1 - place) * step_deg
+    layout, pulse = _one(
+        rng,
+        [
+            (layout, pulse)
+            for layout in map(_from_longest, uneven)
+            for pulse, deg in enumerate(layout.firing_deg[1:], start=1)
+            if low_deg <= deg < layout.cycle_deg - room_deg
+        ],
+    )
     right_deg = layout.firing_deg[pulse]
-    step_deg = 180.0 if level < 2 else 90.0 if level < 6 else 45.0
-    below = int(rng.integers(min(4, int(right_deg // step_deg) + 1)))
-    below = max(below, 3 - int((layout.cycle_deg - right_deg - 1) // step_deg))
-    choices = tuple(f"{right_deg + (k - below) * step_deg:g} degrees" for k in range(4))
+    choices = tuple(f"{right_deg + (k - place) * step_deg:g} degrees" for k in range(CHOICES))
     marks = (
         "ticks come every 90, the high one at 0"
         if level < TICKS_BELOW_LEVEL
@@ -269,7 +277,7 @@ def _where(rng: np.random.Generator, level: int) -> Made:
     )
     prompt = f"Where is the crank when pulse {pulse + 1} of the cycle comes? A cycle is 720 degrees; {marks}."
     because = f"Pulse {pulse + 1} comes at {right_deg:g} degrees; intervals {layout.intervals_text}"
-    return layout, prompt, choices, below, because
+    return layout, prompt, choices, place, because
 
 
 _MAKERS = {"even": _even, "which": _which, "count": _count, "where": _where}

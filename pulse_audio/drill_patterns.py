@@ -46,6 +46,7 @@ def pool() -> tuple[Layout, ...]:
 
 
 @cache
-def pairs() -> tuple[tuple[Layout, Layout], ...]:
-    """Return all pairs of layouts, the most unlike first."""
-    return tuple(sorted(combinations(pool(), 2), key=lambda pair: -pattern_distance(*pair)))
+def pairs() -> tuple[tuple[Layout, Layout, float], ...]:
+    """Return all pairs of layouts with their `pattern_distance`, the most unlike first."""
+    apart = [(one, two, pattern_distance(one, two)) for one, two in combinations(pool(), 2)]
+    return tuple(sorted(apart, key=lambda pair: -pair[2]))

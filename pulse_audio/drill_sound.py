@@ -1,5 +1,6 @@
 """The sound of a drill question, and the same again slowly with ticks."""
 
+import math
 from dataclasses import replace
 
 import numpy as np
@@ -13,14 +14,14 @@ from pulse_audio.firing import Liveliness
 from pulse_audio.loudness import match
 from pulse_audio.speed import SpeedCurve
 from pulse_audio.synth import render
-from pulse_audio.units import cycle_hz, ratio_from_db, rpm_to_deg_per_s
+from pulse_audio.units import cycle_hz, ratio_from_db, rpm_from_cycle_hz, rpm_to_deg_per_s
 
 Floats = NDArray[np.float64]
 
 LIFE = replace(Liveliness(), hunting=0.0)  # ticks stand at exact times, so the speed must not wander
 LEVEL_LUFS = -23.0
 TICK_PEAK_DB = -15.0
-TICK_S = 0.03
+TICK_S, TICK_ATTACK_S, TICK_DECAY_S = 0.03, 0.0005, 0.006
 HIGH_TICK_HZ, TICK_HZ = 3000.0, 1500.0
 SLOW_TICKS_DEG = 90.0
 SHORTEST_S, LONGEST_S, CYCLES = 5.0, 12.0, 4
@@ -35,7 +36,8 @@ def question_clip(question: Question, sample_rate_hz: int) -> Clip:
     samples = clip.samples
     if question.noise_db is not None:
         level = float(np.sqrt(np.mean(samples**2))) * ratio_from_db(-question.noise_db)
-        samples = samples + level * pink_noise(samples.size, np.random.default_rng(question.seed))
+        rng = np.random.default_rng(question.seed)
+        samples = samples + level * pink_noise(samples.size, rng, sample_rate_hz=sample_rate_hz)
     return _finished(samples, question, question.rpm, ticks_deg, sample_rate_hz)
 
 
@@ -47,7 +49,8 @@ def slow_clip(question: Question, sample_rate_hz: int) -> Clip:
 
 def slow_rpm(question: Question) -> float:
     """Speed at which the pulses of a question come 2.5 a second."""
-    return SLOWEST_HZ * question.layout.cycle_deg / 6.0 / len(question.layout.pulse_intervals_deg)
+    layout = question.layout
+    return rpm_from_cycle_hz(SLOWEST_HZ / len(layout.pulse_intervals_deg), layout.strokes)
 
 
 def _engine(question: Question, rpm: float, sample_rate_hz: int) -> Clip:
@@ -73,21 +76,21 @@ def _finished(samples: Floats, question: Question, rpm: float, ticks_deg: float 
 def ticks(frames: int, cycle_deg: float, rpm: float, every_deg: float, sample_rate_hz: int) -> Floats:
     """Return a tick whenever the crank passes a multiple of `every_deg`, the high one at 0 of the cycle."""
     out = np.zeros(frames)
-    time_s = np.arange(round(TICK_S * sample_rate_hz)) / sample_rate_hz
-    shape = ratio_from_db(TICK_PEAK_DB) * np.minimum(time_s / 0.0005, 1.0) * np.exp(-time_s / 0.006)
-    sounds = [shape * np.sin(2 * np.pi * pitch_hz * time_s) for pitch_hz in (TICK_HZ, HIGH_TICK_HZ)]
-    seconds = frames / sample_rate_hz
-    for number in range(int(rpm_to_deg_per_s(rpm) * seconds / every_deg) + 1):
-        at = round(number * every_deg / rpm_to_deg_per_s(rpm) * sample_rate_hz)
-        sound = sounds[(number * every_deg) % cycle_deg == 0.0][: max(frames - at, 0)]
-        out[at : at + sound.size] += sound
+    each_frames = every_deg / rpm_to_deg_per_s(rpm) * sample_rate_hz
+    for number in range(math.ceil(frames / each_frames)):
+        first = math.ceil(number * each_frames)
+        end = min(first + round(TICK_S * sample_rate_hz), frames)
+        time_s = (np.arange(first, end) - number * each_frames) / sample_rate_hz
+        pitch_hz = HIGH_TICK_HZ if (number * every_deg) % cycle_deg == 0.0 else TICK_HZ
+        shape = np.minimum(time_s / TICK_ATTACK_S, 1.0) * np.exp(-time_s / TICK_DECAY_S)
+        out[first:end] += ratio_from_db(TICK_PEAK_DB) * shape * np.sin(2 * np.pi * pitch_hz * time_s)
     return out
 
 
-def pink_noise(frames: int, rng: np.random.Generator) -> Floats:
+def pink_noise(frames: int, rng: np.random.Generator, *, sample_rate_hz: int) -> Floats:
     """Return noise of RMS 1 whose power falls by 3 dB an octave above 20 Hz."""
     spectrum = np.fft.rfft(rng.standard_normal(frames))
-    spectrum[1:] /= np.sqrt(np.maximum(np.arange(1, spectrum.size) / frames * 48_000.0, 20.0))
+    spectrum[1:] /= np.sqrt(np.maximum(np.fft.rfftfreq(frames, 1 / sample_rate_hz)[1:], 20.0))
     spectrum[0] = 0.0
     noise = np.fft.irfft(spectrum, frames)
     return np.asarray(noise / np.sqrt(np.mean(noise**2)))

@@ -77,15 +77,27 @@ def test_no_difference_is_asked_for_that_cannot_be_heard() -> None:
 
 
 def test_choices_differ_and_hold_the_answer() -> None:
-    """Every question has two to four different choices, and each place is right about equally often."""
-    places: dict[int, Counter[int]] = {2: Counter(), 4: Counter()}
+    """Every question has two or four different choices, and its answer is one of them."""
     for q in MANY:
         assert len(set(q.choices)) == len(q.choices)
+        assert len(q.choices) in (2, 4)
         assert 0 <= q.answer < len(q.choices)
-        places[len(q.choices)][q.answer] += 1
-    # With 180 questions of each kind a fair place has 90 or 45 of them; half of that would help a guesser.
-    assert min(places[2].values()) > 45
-    assert len(places[4]) == 4
+
+
+@pytest.mark.parametrize("kind", drill.KINDS)
+def test_each_place_is_right_equally_often(kind: str) -> None:
+    """At every level, one letter for every answer is right as often as `by_guessing` says: in one of two or of four.
+
+    Counts of a fair place follow the binomial law; beyond 4 standard deviations lies one in 16 000 of them.
+    """
+    asked = 400
+    for level in range(drill.LEVELS):
+        questions = [drill.question(kind, level=level, number=n, seed=1) for n in range(asked)]
+        (count,) = {len(q.choices) for q in questions}
+        places = Counter(q.answer for q in questions)
+        sd = np.sqrt(asked / count * (1 - 1 / count))
+        for place in range(count):
+            assert places[place] == pytest.approx(asked / count, abs=4 * sd), f"level {level}"
 
 
 def test_pattern_distance_of_worked_examples() -> None:

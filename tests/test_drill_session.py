@@ -128,15 +128,19 @@ def test_noise_of_a_question_stands_at_its_level(noise_db: float) -> None:
     assert 10 * np.log10(np.mean(scaled**2) / np.mean((noisy - scaled) ** 2)) == pytest.approx(noise_db, abs=0.5)
 
 
-def test_noise_is_pink() -> None:
-    """Pink noise has the same power in every octave (its definition)."""
-    noise = pink_noise(1 << 16, np.random.default_rng(1))
+@pytest.mark.parametrize("rate_hz", [8_000, 48_000, 192_000])
+def test_noise_is_pink(rate_hz: int) -> None:
+    """Pink noise has the same power in every octave (its definition); here from 20 Hz on, at any sample rate."""
+    noise = pink_noise(10 * rate_hz, np.random.default_rng(1), sample_rate_hz=rate_hz)
     assert np.sqrt(np.mean(noise**2)) == pytest.approx(1.0)
     power = np.abs(np.fft.rfft(noise)) ** 2
-    hz = np.fft.rfftfreq(noise.size, 1 / RATE_HZ)
-    octaves = [10 * np.log10(power[(hz >= f) & (hz < 2 * f)].sum()) for f in (100, 200, 400, 800, 1600, 3200)]
-    # 137 lines in the lowest octave: their sum scatters by 0.4 dB (one standard deviation).
-    assert octaves == pytest.approx([np.mean(octaves)] * 6, abs=1.2)
+    hz = np.fft.rfftfreq(noise.size, 1 / rate_hz)
+    octaves = [10 * np.log10(power[(hz >= f) & (hz < 2 * f)].sum()) for f in (20, 40, 80, 160, 320, 640, 1280)]
+    # 200 lines in the lowest octave: their sum scatters by 10 / ln(10) / sqrt(200) = 0.3 dB (one standard deviation).
+    assert octaves == pytest.approx([np.mean(octaves)] * len(octaves), abs=1.2)
+    below = 10 * np.log10(power[(hz >= 10) & (hz < 20)].sum())
+    # Evenly spread below 20 Hz: ten of the twenty hertz of the octave above, at the power it has at 20 Hz.
+    assert below - octaves[0] == pytest.approx(10 * np.log10(0.5 / np.log(2)), abs=1.5)
 
 
 def test_sounds_have_one_loudness() -> None:
@@ -161,6 +165,22 @@ def test_ticks_come_at_multiples_of_the_angle() -> None:
     for at in begins:
         silent[at : at + 1440] = 0
     assert not silent.any()
+
+
+def test_ticks_fall_between_samples() -> None:
+    """At 611 rpm and 8 kHz 90 degrees are 196.4 frames: each tick has the phase of its own time, not a rounded one."""
+    rate_hz, rpm = 8_000, 611.0
+    samples = ticks(rate_hz, 720.0, rpm, 90.0, rate_hz)
+    turns = np.exp(-2j * np.pi * 1500.0 * np.arange(64) / rate_hz)
+    phases, exact = [], []
+    for number in (n for n in range(1, 40) if n % 8):
+        at = number * 90.0 / (6.0 * rpm) * rate_hz
+        first = int(np.ceil(at))
+        phases.append(np.angle(samples[first : first + 64] @ turns))
+        exact.append(2 * np.pi * 1500.0 * (first - at) / rate_hz)
+    late = np.angle(np.exp(1j * (np.array(phases) - exact - (phases[0] - exact[0]))))
+    # Half a sample is pi * 1500 / 8000 = 0.6 rad; how samples fall on the attack of 4 frames is worth 0.01 rad.
+    assert np.abs(late).max() < 0.05
 
 
 def test_turntable_fades_from_one_clip_to_the_next_and_ends() -> None:
@@ -227,7 +247,7 @@ def test_paper_grows_harder() -> None:
         (["--kind", "loud"], "even"),
         (["--questions", "0"], "1"),
         (["--start", "10"], "9"),
-        (["--level", "3"], "0.0"),
+        (["--level", "3"], "-40 to 0 dB"),
     ],
 )
 def test_bad_options_are_refused(run: Run, args: list[str], words: str) -> None:
