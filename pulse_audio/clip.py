@@ -65,7 +65,7 @@ class Clip:
             raise ClipError(
                 f"samples are {kind}; give an array of float64, full scale 1 (16-bit ones divided by 32768)"
             )
-        if self.samples.ndim not in (1, 2):
+        if self.samples.ndim not in (1, 2) or 0 in self.samples.shape[1:]:
             raise ClipError(f"samples have the shape {self.samples.shape}; give (frames,) or (frames, channels)")
         if not isinstance(self.sample_rate_hz, Integral) or self.sample_rate_hz < 1:
             raise ClipError(f"sample_rate_hz={self.sample_rate_hz!r} must be a whole number of hertz, 1 or more")

@@ -67,7 +67,7 @@ def integrated_lufs(clip: Clip) -> float:
     Raises
     ------
     ClipError
-        Shorter than one block of 0.4 s.
+        Shorter than one block of 0.4 s, or samples that are no numbers.
     """
     channels = clip.samples[:, None] if clip.samples.ndim == 1 else clip.samples
     steps = int(len(channels) / (STEP_S * clip.sample_rate_hz) + 1e-9)
@@ -76,8 +76,11 @@ def integrated_lufs(clip: Clip) -> float:
     edges = np.round(np.arange(steps + 1) * STEP_S * clip.sample_rate_hz).astype(int)
     power = np.zeros(steps)
     for weight, channel in zip(_channel_weights(channels.shape[1]), channels.T, strict=True):
-        square = _k_weighted(channel, clip.sample_rate_hz) ** 2
+        with np.errstate(invalid="ignore"):  # from infinite samples: refused below
+            square = _k_weighted(channel, clip.sample_rate_hz) ** 2
         power += weight * np.add.reduceat(square[: edges[-1]], edges[:-1])
+    if not np.all(np.isfinite(power)):
+        raise ClipError("the clip holds samples that are no numbers (NaN or infinite); export it again")
     energy = np.convolve(power, np.ones(STEPS), "valid") / (edges[STEPS:] - edges[:-STEPS])
     with np.errstate(divide="ignore"):
         level = OFFSET_LU + 10 * np.log10(energy)

@@ -13,7 +13,7 @@ import pytest
 import soundfile
 from numpy.typing import NDArray
 
-from pulse_audio.clip import Clip, read_clip, read_in_turn, write_clip
+from pulse_audio.clip import Clip, read_clip, read_in_turn, write_blocks, write_clip
 from pulse_audio.errors import ClipError, OutputError, RangeError
 
 RATE_HZ = 44_100
@@ -105,6 +105,7 @@ def test_span_and_channel(tmp_path: Path) -> None:
         ({"samples": [0.0, 0.5]}, "samples are list; give"),
         ({"samples": np.zeros((3, 2, 1))}, r"samples have the shape \(3, 2, 1\); give \(frames,\) or"),
         ({"samples": np.float64(0.5)}, r"samples have the shape \(\)"),
+        ({"samples": np.zeros((9, 0))}, r"samples have the shape \(9, 0\)"),
         ({"sample_rate_hz": 0}, "sample_rate_hz=0 must be a whole number of hertz, 1 or more"),
         ({"sample_rate_hz": -1}, "sample_rate_hz=-1 must be"),
         ({"sample_rate_hz": 44_100.5}, "sample_rate_hz=44100.5 must be"),
@@ -332,7 +333,7 @@ def test_format_that_we_do_not_write(tmp_path: Path, name: str, subtype: str, sa
 def test_sound_that_the_format_cannot_hold(tmp_path: Path, name: str, channels: int, rate_hz: int, said: str) -> None:
     """Channels or a rate beyond the format are refused in one line, and nothing is left."""
     with pytest.raises(OutputError, match=said):
-        write_clip(tmp_path / name, Clip(samples=np.zeros((100, channels)), sample_rate_hz=rate_hz))
+        write_blocks(tmp_path / name, [np.zeros((100, channels))], channels=channels, sample_rate_hz=rate_hz)
     assert os.listdir(tmp_path) == []
 
 

@@ -107,6 +107,16 @@ def test_match_brings_clips_to_one_loudness(rng: np.random.Generator) -> None:
     assert loudness.integrated_lufs(loudness.match(clips[:1], -23.0)[0]) == pytest.approx(-23.0, abs=1e-6)
 
 
+@pytest.mark.parametrize("value", [np.nan, np.inf, -np.inf])
+@pytest.mark.parametrize("at", [0, 30_000, 47_999])
+def test_what_is_no_number_is_no_silence(value: float, at: int) -> None:
+    """One sample that is no number has no loudness: it is refused, not taken for silence."""
+    samples = _sine(-20.0, 1.0)
+    samples[at] = value
+    with pytest.raises(ClipError, match="no numbers"):
+        loudness.integrated_lufs(Clip(samples=samples, sample_rate_hz=48_000))
+
+
 def test_match_leaves_silence_alone() -> None:
     """A silent clip among others stays silent and does not hold the others back."""
     clips = loudness.match(
