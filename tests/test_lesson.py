@@ -435,9 +435,9 @@ def test_firings_a_hair_apart_are_told_as_one(run: Callable[..., Result], tmp_pa
 
 
 def test_outline_of_a_stereo_clip_shows_peaks_of_either_sign() -> None:
-    """A clip whose left channel swings down alone has the outline of one whose right channel swings up as far."""
-    level = np.abs(np.sin(np.arange(4_800) / 100.0))[:, None]
-    down, up, mono = level * [-0.5, 0.1], level * [0.1, 0.5], 0.5 * level[:, 0]
+    """A clip whose left channel swings down beside a steady right one has the outline of one that swings up as far."""
+    swing, steady = 0.5 * np.abs(np.sin(np.arange(4_800) / 1000.0)), np.full(4_800, 0.1)
+    down, up, mono = np.column_stack((-swing, steady)), np.column_stack((swing, steady)), np.maximum(swing, steady)
     shown = [
         build_page(
             [layout("boxer-twin")],
