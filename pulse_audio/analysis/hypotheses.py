@@ -203,7 +203,7 @@ def _evidence(
     wave: Sequence[Lines], hiss: Sequence[Lines], shapes: pattern.Shapes, shares: tuple[pattern.OwnShare, ...]
 ) -> list[Found]:
     fitted = pattern.fits(wave, shapes, shares, pattern.WAVE)
-    if all(len(lines.order) > 2 for lines in hiss):
+    if all(len(lines.order) for lines in hiss):
         swelling = [f.evidence for f in pattern.fits(hiss, shapes, shares, pattern.HISS)]
     else:
         swelling = [np.zeros((len(hiss), len(pattern.HISS.dampings)))] * len(fitted)
