@@ -30,7 +30,9 @@ from pulse_audio.analysis.speedtrack import (
 Floats = NDArray[np.float64]
 
 STEP = 0.004  # natural log between candidate rates
-RANGES = ((0.4, 1.3), (0.6, 2.4), (1.2, 3.6))  # of the rate in the steady stretch, each with its own frame length
+# Of the rate in the steady stretch, each with its own frame length; the outer ones where the first track goes so far.
+RANGES = ((0.4, 1.3), (0.6, 2.4), (1.2, 3.6))
+SLOWER, FASTER = ((0.2, 0.65), (0.1, 0.32)), ((2.4, 7.2), (4.8, 14.4))
 PERIODS = 8.0  # in a frame, of the rate in the middle of its range
 SLOPES = (0.1, 0.3, 0.6, 1.0)  # natural log of the rate over one frame
 STEEPEST_PER_S = 7.0
@@ -107,7 +109,8 @@ def retraced(heard: Signals, track: Track, phase: Phase, span: Span, comb: Comb)
     """
     known_hz = phase.rate_hz * comb.ratio
     base_hz = float(np.median(known_hz[(phase.time_s >= span.start_s) & (phase.time_s <= span.end_s)]))
-    candidates_hz = base_hz * np.exp(np.arange(np.log(RANGES[0][0]), np.log(RANGES[-1][1]), STEP))
+    ranges = _ranges(known_hz / base_hz)
+    candidates_hz = base_hz * np.exp(np.arange(np.log(ranges[0][0]), np.log(ranges[-1][1]), STEP))
     clear = np.clip(track.evidence / np.median(track.evidence), 0.0, 1.0)
     doubtful = _doubtful(track, clear)
     held = _joined_to(span, track.time_s[doubtful])
@@ -115,7 +118,7 @@ def retraced(heard: Signals, track: Track, phase: Phase, span: Span, comb: Comb)
         return Retraced(phase=phase, time_s=track.time_s, seen=np.ones(len(track.time_s)))
     centres = _centres(track.time_s[doubtful], heard.duration_s)
     hop_s = np.gradient(centres)
-    lines, slope = _evidence(heard.wave, centres, hop_s, base_hz, candidates_hz, comb)
+    lines, slope = _evidence(heard.wave, centres, hop_s, base_hz, candidates_hz, ranges, comb)
     off = np.log(candidates_hz / np.interp(centres, phase.time_s, known_hz)[:, None])
     trusted = FIRST_TRACK_ODDS * np.sqrt(hop_s / CLOSE_S) * np.interp(centres, track.time_s, clear)
     evidence = lines + trusted[:, None] * np.exp(-0.5 * (off / FIRST_TRACK_SD) ** 2)
@@ -131,6 +134,13 @@ def retraced(heard: Signals, track: Track, phase: Phase, span: Span, comb: Comb)
         time_s=centres,
         seen=np.where(inside, 1.0, found / np.median(found)),
     )
+
+
+def _ranges(relative: Floats) -> tuple[tuple[float, float], ...]:
+    """Return the ranges, slowest first, that a track needs, given over the rate in the steady stretch."""
+    slower = [part for part in SLOWER if relative.min() < 0.75 * part[1]]
+    faster = [part for part in FASTER if relative.max() > part[0] / 0.75]
+    return (*slower[::-1], *RANGES, *faster)
 
 
 def _doubtful(track: Track, clear: Floats) -> NDArray[np.bool_]:
@@ -158,12 +168,18 @@ def _centres(doubtful_s: Floats, duration_s: float) -> Floats:
 
 
 def _evidence(
-    wave: Floats, centres: Floats, hop_s: Floats, base_hz: float, candidates_hz: Floats, comb: Comb
+    wave: Floats,
+    centres: Floats,
+    hop_s: Floats,
+    base_hz: float,
+    candidates_hz: Floats,
+    ranges: tuple[tuple[float, float], ...],
+    comb: Comb,
 ) -> tuple[Floats, Floats]:
     """Evidence of every candidate rate and its likeliest slope, both of shape (frames, candidates)."""
 
     def found() -> Iterator[tuple[int, Range, Spectra]]:
-        for low, high in RANGES:
+        for low, high in ranges:
             first, last = np.searchsorted(candidates_hz, (low * base_hz * 0.9999, high * base_hz))
             frame_s = PERIODS / (base_hz * np.sqrt(low * high))
             part = Range(
