@@ -46,6 +46,7 @@ def to_json(file: str, analysis: Analysis) -> dict[str, object]:
                 "cylinders": reading.cylinders,
                 "rpm": _rounded(reading.rpm, 3),
                 "probability": _rounded(reading.probability, 4),
+                "agrees": reading.agrees,
             }
             for reading in analysis.readings
         ],
@@ -103,7 +104,7 @@ def _headline(analysis: Analysis) -> str:
 
 def _pattern_facts(analysis: Analysis) -> list[tuple[str, str]]:
     facts: list[tuple[str, str]] = []
-    if analysis.verdict == "even" and len(analysis.intervals_deg or ()) == 1:
+    if analysis.verdict == "even" and analysis.cycle_rate_hz is None:
         facts.append(("intervals", "all alike; in degrees, each reading has its own"))
     elif analysis.intervals_deg:
         sd = analysis.intervals_sd_deg or (math.nan,) * len(analysis.intervals_deg)
@@ -151,12 +152,10 @@ def _span_text(analysis: Analysis) -> str:
 
 
 def _reading_lines(analysis: Analysis) -> list[str]:
-    rows = [("could be", "cylinders", "rpm", "odds")]
     best = analysis.readings[:READINGS_SHOWN]
-    rows += [
-        (_names(r), f"{r.cylinders} {STROKES.get(r.strokes, '')}", f"{r.rpm:.0f}", _percent(r.probability))
-        for r in best
-    ]
+    rows = [("could be", "cylinders", "rpm", "odds"), *(_reading_row(r) for r in best if r.agrees)]
+    if others := [_reading_row(r) for r in best if not r.agrees]:
+        rows += [("or, if it fires otherwise", "", "", ""), *others]
     widths = [max(len(row[k]) for row in rows) for k in range(4)]
     lines = [
         f"{name:<{widths[0]}}  {cylinders:<{widths[1]}}  {rpm:>{widths[2]}}  {odds:>{widths[3]}}"
@@ -164,11 +163,16 @@ def _reading_lines(analysis: Analysis) -> list[str]:
     ]
     more = len(analysis.readings) - len(best)
     if more:
-        lines.append(f"and {more} less likely; --json lists all")
+        lines.append(f"and {more} more; --json lists all")
     alike = best[0].layouts
     if len(alike) > 1:
         lines += ["", *textwrap.wrap(f"Sound can't tell apart: {', '.join(alike)}.", LINE_COLUMNS - 2)]
     return lines
+
+
+def _reading_row(reading: Reading) -> tuple[str, str, str, str]:
+    strokes = STROKES.get(reading.strokes, "")
+    return _names(reading), f"{reading.cylinders} {strokes}", f"{reading.rpm:.0f}", _percent(reading.probability)
 
 
 def _names(reading: Reading) -> str:

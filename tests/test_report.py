@@ -25,7 +25,7 @@ UNEVEN = Analysis(
     speed_track=((0.25, 1803.0), (0.5, 1809.0)),
     readings=(
         Reading(layouts=("parallel-twin-270", "v-twin-90"), strokes=4, cylinders=2, rpm=1806.0, probability=0.93),
-        Reading(layouts=(), strokes=2, cylinders=4, rpm=903.0, probability=0.002),
+        Reading(layouts=(), strokes=2, cylinders=4, rpm=903.0, probability=0.002, agrees=False),
     ),
     notes=("wind below 60 Hz; shield the microphone",),
 )
@@ -80,8 +80,9 @@ def test_json_values() -> None:
             "cylinders": 2,
             "rpm": 1806.0,
             "probability": 0.93,
+            "agrees": True,
         },
-        {"layouts": [], "strokes": 2, "cylinders": 4, "rpm": 903.0, "probability": 0.002},
+        {"layouts": [], "strokes": 2, "cylinders": 4, "rpm": 903.0, "probability": 0.002, "agrees": False},
     ]
     assert to_json("a.wav", NOTHING)["firing_rate_hz"] is None
 
@@ -122,18 +123,29 @@ def test_span_within_a_part_of_a_file() -> None:
 
 
 def test_text_of_an_even_engine() -> None:
-    """An even rhythm says that it hides the pattern's rate, and gives equal intervals once."""
-    text = to_text("a.wav", EVEN)
+    """An even rhythm whose cycle is heard gives its equal intervals once."""
+    text = to_text("a.wav", replace(EVEN, cycle_rate_hz=15.05, intervals_sd_deg=(0.0, 0.0)))
     assert "Fires evenly (very likely, 97 %)." in text
-    assert "360.0 ± 1.1 degrees, 2 times" in text
-    assert "hidden" in text
+    assert "360.0 degrees, 2 times" in text
+    assert "hidden" not in text
 
 
-def test_one_pulse_a_cycle_gives_no_degrees() -> None:
+def test_an_even_rhythm_that_hides_its_cycle_gives_no_degrees() -> None:
     """A rhythm that any cylinder count may have stands for 720 degrees, 360 or less: no reading is singled out."""
-    text = to_text("a.wav", replace(EVEN, intervals_deg=(720.0,), intervals_sd_deg=(0.0,)))
+    text = to_text("a.wav", EVEN)
+    assert "hidden" in text
     assert "all alike; in degrees, each reading has its own" in text
-    assert "720.0 degrees" not in text
+    assert "360.0 degrees" not in text
+
+
+def test_readings_that_fire_otherwise_stand_apart() -> None:
+    """Readings that do not fire as the verdict says come after those that do, under a line of their own."""
+    lines = to_text("a.wav", UNEVEN).splitlines()
+    (parting,) = (k for k, line in enumerate(lines) if "if it fires otherwise" in line)
+    assert "parallel-twin-270" in lines[parting - 1]
+    assert "no layout known by name" in lines[parting + 1]
+    alike = replace(UNEVEN, readings=UNEVEN.readings[:1])
+    assert "otherwise" not in to_text("a.wav", alike)
 
 
 def test_text_without_an_answer() -> None:
@@ -155,7 +167,7 @@ def test_long_lists_are_cut_at_the_end_not_in_the_middle() -> None:
     text = to_text("a.wav", replace(EVEN, readings=many))
     assert "layout-0, layout-1, layout-2, layout-3 and 5 more" in text
     assert max(map(len, text.splitlines())) <= 79
-    assert "and 3 less likely; --json lists all" in text
+    assert "and 3 more; --json lists all" in text
 
 
 def test_names_in_text_hold_no_controls() -> None:

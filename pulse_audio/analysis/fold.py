@@ -1,5 +1,6 @@
 """From time to cycles: the signal at equal steps of crank angle, and its spectrum in orders of the cycle."""
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,6 +13,7 @@ Complexes = NDArray[np.complex128]
 
 
 FAINTEST_LINE = 1e-4  # of the mean line: fainter ones must not steer the phase of a clean recording
+PARTS = 12  # of a piece, in which its place is looked at
 LEAST_NOISE = 1e-6  # of the strongest line: 60 dB below it lie rounding, lossy coding and the skirts of a steady line
 
 
@@ -226,6 +228,22 @@ class Piece:
             noise_power=self.noise_power(place),
             cycle_hz=cycle_hz,
         )
+
+    def astray(self, lines: Lines, ratio: float) -> Floats:
+        """How far parts of the piece stand before their place, in cycles of `ratio` times the track's rate.
+
+        Shape (n_parts,), `PARTS` or fewer, of three cycles or more each: the least squares shift of all lines.
+        """
+        cycles = int(self.cycles * ratio)
+        each = max(3, math.ceil(cycles / PARTS))
+        frames = round(len(self.samples) * each / (self.cycles * ratio))
+        parts = len(self.samples) // frames
+        spectra = np.asarray(rfft(self.samples[: parts * frames].reshape(parts, frames)))
+        inside = lines.order[lines.order * each < spectra.shape[1]]
+        amplitude, noise = spectra[:, inside * each], lines.noise_power[: len(inside)]
+        mean = amplitude.mean(axis=0)
+        turned = np.imag(amplitude * mean.conj()) @ (inside / noise)
+        return np.asarray(turned / (np.abs(mean) ** 2 @ (inside**2 / noise)) / (2 * np.pi))
 
     def noise_power(self, place: NDArray[np.int64]) -> Floats:
         """Power expected at given bins if nothing repeated there: that of the bins around, lines left out.

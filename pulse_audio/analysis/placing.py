@@ -79,17 +79,17 @@ def place_pulses(lines: Lines, nominal: Floats, fitted: pattern.Fit) -> Placed:
     return Placed(fractions=fractions, interval_sd=np.sqrt(variance + following + LEAST_SD**2))
 
 
-def pulse_levels(lines: Lines, fractions: Floats, fitted: pattern.Fit) -> Floats:
-    """Strength of each pulse against their mean, as amplitude ratios, shape (n_pulses,).
+def pulse_levels(lines: Lines, fractions: Floats, fitted: pattern.Fit) -> Floats | None:
+    """Strength of each pulse against their mean, as amplitude ratios, shape (n_pulses,); None where nothing tells.
 
     The response that the pulses share is estimated under the pattern; each pulse's own strength is then the least
     squares factor on it, and both are taken in turn a few times. Where no line stands above the noise, or the lines do
-    not follow such a response at all, nothing tells the pulses apart: they are alike.
+    not follow such a response at all, nothing tells the pulses apart.
     """
     strength = np.ones(len(fractions))
     signal_power = np.maximum(np.abs(lines.amplitude) ** 2 - lines.noise_power, 0.0).mean()
     if signal_power == 0.0:
-        return strength
+        return None
     phasors = np.exp(-2j * np.pi * np.outer(lines.order, fractions))
     weight = 1 / lines.noise_power
     for _ in range(6):
@@ -102,7 +102,7 @@ def pulse_levels(lines: Lines, fractions: Floats, fitted: pattern.Fit) -> Floats
         ridge = 0.02 * np.trace(left) / len(fractions) * np.eye(len(fractions))
         strength = np.linalg.solve(left + ridge, right + ridge @ np.ones(len(fractions)))
         if strength.mean() <= 0.0:
-            return np.ones(len(fractions))
+            return None
         strength = np.maximum(strength, 0.0) / strength.mean()
     return strength
 
@@ -118,16 +118,17 @@ def _short(response: NDArray[np.complex128], lines: Lines, fitted: pattern.Fit) 
     return np.asarray(turn.conj().T @ wave / steps)
 
 
-WEAK = 0.4  # of the usual strength: a cylinder that hardly pulls, or not at all
+WEAK = 0.4  # of the mean pulse: a cylinder that hardly pulls, or not at all
 IN_STEP = 0.5  # correlation of a cycle with the mean: below it the track has slipped, or noise hides the cycle
 
 
 def weak_shares(
-    heard: Signals, phase: Phase, main: Piece, ratio: float, fractions: Floats, fitted: pattern.Fit
+    heard: Signals, phase: Phase, main: Piece, ratio: float, fractions: Floats, levels: Floats, fitted: pattern.Fit
 ) -> tuple[float, ...] | None:
     """Share of the cycles in which each pulse is missing or weak; None where sound can't tell.
 
-    Each cycle's wave is compared, in the stretch where a pulse is strongest, with that pulse's mean over all cycles.
+    Each cycle's wave is compared, in the stretch where a pulse is strongest, with that pulse's mean over all cycles,
+    whose level against the mean pulse is known.
     Only cycles whose neighbours are both in step with the mean count: elsewhere a pulse is not weak but out of place.
     If fewer than half count, or pulses run into each other, nothing is said.
     """
@@ -150,9 +151,9 @@ def weak_shares(
     if len(in_step) < cycles / 2:
         return None
     shares = []
-    for place in fractions:
+    for place, level in zip(fractions, levels, strict=True):
         at = np.arange(int((place + fitted.start[0]) * steps), int((place + fitted.start[0] + lasting) * steps)) % steps
         template = mean[at]
         strength = wave[np.ix_(in_step, at)] @ template / max(float(template @ template), 1e-12)
-        shares.append(float(np.mean(strength < WEAK)))
+        shares.append(float(np.mean(level * strength < WEAK)))
     return tuple(shares)

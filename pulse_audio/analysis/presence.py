@@ -114,7 +114,10 @@ HUM_TOLERANCE = 0.002
 PULSE_LINES = 0.8  # share of the multiples up to 1000 Hz: a pulse fills them, hum dies away before
 
 
-def probability(found: Clues, hum_hz: float | None) -> float:
+SAID = 3.0  # log odds: who says what engine it is has brought another sound once in twenty times
+
+
+def probability(found: Clues, hum_hz: float | None, *, said_to_be_one: bool = False) -> float:
     """Return the probability that an engine runs; mains hum is none."""
     if hum_hz is not None:
         multiple = max(1, round(found.firing_hz / hum_hz))
@@ -133,6 +136,7 @@ def probability(found: Clues, hum_hz: float | None) -> float:
         + PER_SLOW * max(math.log(SLOW_HZ / found.firing_hz), 0.0)
         + PER_WANDER * math.log(found.wander + STANDSTILL)
         + PER_LEAP * found.leaps
+        + SAID * said_to_be_one
     )
     return 1 / (1 + math.exp(-log_odds))
 
@@ -150,7 +154,16 @@ def notes(found: Clues, bursts: int) -> list[str]:
         ]
     if found.wave_lines + found.hiss_lines < PERIODIC_LINES:
         return ["nothing in the sound repeats steadily enough to be an engine"]
-    return [
-        f"something repeats, about {found.firing_hz:.3g} times a second or a simple fraction of it, "
-        "but it does not sound like an engine's pulses"
-    ]
+    return [f"{_repeats(found)}, but it does not sound like an engine's pulses"]
+
+
+def perhaps_note(found: Clues, present: float, *, said_to_be_one: bool) -> str:
+    """Say that it may be an engine."""
+    note = f"{_repeats(found)}; it may be an engine ({100 * present:.0f} %) or another sound"
+    if said_to_be_one:
+        return note
+    return f"{note}. If you know that it is one, say what it is (strokes, cylinders or speed), and it is read as one"
+
+
+def _repeats(found: Clues) -> str:
+    return f"something repeats, about {found.firing_hz:.3g} times a second or a simple fraction of it"

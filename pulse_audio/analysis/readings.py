@@ -114,32 +114,33 @@ def _mean_intervals(agreeing: Sequence[tuple[Candidate, float]], best: Candidate
 
 
 def readings(choice: Choice, track_hz: float, hints: Hints) -> tuple[Reading, ...]:
-    """Return every engine that would sound like this, with its odds.
+    """Return every engine that would sound like this, with its odds: first those that fire as the answer says.
 
     An even rhythm lists the speed for each stroke and cylinder count that the catalogue knows and the hints allow:
     where the recording shows no line between the firings, the count changes nothing that can be heard.
     """
     pooled: dict[tuple[int, int, float, tuple[str, ...]], float] = {}
-
-    def add(layouts: tuple[str, ...], strokes: int, cylinders: int, rpm: float, probability: float) -> None:
-        key = (strokes, cylinders, round(rpm, 1), layouts)
-        pooled[key] = pooled.get(key, 0.0) + probability
+    answering: set[tuple[int, int, float, tuple[str, ...]]] = set()
 
     for engine, probability in choice.weighed:
         if probability < LEAST_PROBABILITY / 10:
             continue
         candidate, ratio = engine.hypothesis.candidate, engine.hypothesis.ratio
-        if not candidate.is_even or candidate.pulses > 1:
-            add(engine.layouts, engine.strokes, engine.cylinders, engine.rpm, probability)
-            continue
-        for other, share in _even_engines(ratio * track_hz, hints, engine.strokes):
-            add(*other, probability * share)
-    result = [
-        Reading(layouts=layouts, strokes=strokes, cylinders=cylinders, rpm=rpm, probability=probability)
-        for (strokes, cylinders, rpm, layouts), probability in pooled.items()
-        if probability >= LEAST_PROBABILITY
+        alike = [((engine.layouts, engine.strokes, engine.cylinders, engine.rpm), 1.0)]
+        if candidate.is_even and candidate.pulses == 1:
+            alike = _even_engines(ratio * track_hz, hints, engine.strokes)
+        for (layouts, strokes, cylinders, rpm), share in alike:
+            key = (strokes, cylinders, round(rpm, 1), layouts)
+            pooled[key] = pooled.get(key, 0.0) + probability * share
+            if _agrees(engine, choice.best):
+                answering.add(key)
+    found = [
+        Reading(layouts=layouts, strokes=strokes, cylinders=cylinders, rpm=rpm, probability=odds, agrees=key in answering)
+        for key, odds in pooled.items()
+        for strokes, cylinders, rpm, layouts in [key]
+        if odds >= LEAST_PROBABILITY
     ]
-    return tuple(sorted(result, key=lambda r: -r.probability))
+    return tuple(sorted(found, key=lambda r: (not r.agrees, -r.probability)))
 
 
 def _even_engines(
@@ -163,8 +164,19 @@ def _even_engines(
     return [(entry, weight / total) for entry, weight in zip(result, weights, strict=True)] if total else []
 
 
-def compare_with_layout(choice: Choice, present: float, hints: Hints) -> dict[str, object] | None:
+def compare_with_layout(
+    choice: Choice, present: float, hints: Hints, heard: Floats | None = None
+) -> dict[str, object] | None:
     """Answer the hint: does this recording fire like that layout? None without a layout hint.
+
+    Parameters
+    ----------
+    choice : Choice
+    present : float
+        Probability that an engine runs.
+    hints : Hints
+    heard : ndarray, shape (n_pulses,), or None
+        Measured intervals, parts of the cycle; None for those of the best pattern.
 
     Raises
     ------
@@ -183,19 +195,22 @@ def compare_with_layout(choice: Choice, present: float, hints: Hints) -> dict[st
             like += probability
     like *= present
     answer = "yes" if like >= MATCH_YES else "no" if like <= MATCH_NO and present > MATCH_YES else "can't tell"
-    where = "" if answer == "yes" else _difference(choice.best.hypothesis.candidate, wanted.is_even, intervals)
+    where = ""
+    if answer != "yes":
+        where = _difference(choice.even, choice.intervals if heard is None else heard, wanted.is_even, intervals)
     return {"layout": wanted.name, "answer": answer, "odds": like, "where": where}
 
 
-def _difference(heard: Candidate, wanted_even: bool, wanted: Floats) -> str:
+def _difference(heard_even: bool, heard: Floats, wanted_even: bool, wanted: Floats) -> str:
     """Say where the heard pattern differs from a wanted one."""
-    if heard.is_even:
+    if heard_even:
         return "" if wanted_even else "the recording fires evenly, the layout does not"
-    shown = "-".join(f"{720 * i:.0f}" for i in heard.intervals)
     if wanted_even:
+        shown = "-".join(f"{720 * i:.0f}" for i in heard)
         return f"the layout fires evenly, the recording {shown} (in 720ths of its cycle)"
-    if len(heard.intervals) != len(wanted):
-        return f"the recording has {len(heard.intervals)} pulses in a cycle, the layout {len(wanted)}"
-    gaps = [np.abs(np.roll(heard.intervals, k) - wanted) for k in range(len(wanted))]
-    worst = min(gaps, key=lambda gap: float(gap.max()))
-    return f"an interval differs by {720 * float(worst.max()):.0f} degrees on a 720 degree cycle"
+    if len(heard) != len(wanted):
+        return f"the recording has {len(heard)} pulses in a cycle, the layout {len(wanted)}"
+    worst = min(float(np.abs(np.roll(heard, k) - wanted).max()) for k in range(len(wanted)))
+    if worst <= NEAR_PATTERN:
+        return "the intervals are near enough, but other patterns fit as well"
+    return f"an interval differs by {720 * worst:.0f} degrees on a 720 degree cycle"

@@ -25,6 +25,11 @@ class Hints:
     rpm: tuple[float, float] | None = None
     layout: str | None = None
 
+    @property
+    def describe_engine(self) -> bool:
+        """Whether they say that it is an engine, not only ask whether it fires like one."""
+        return not (self.strokes is self.cylinders is self.rpm is None)
+
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Reading:
@@ -39,6 +44,8 @@ class Reading:
         Mean speed over the span.
     probability : float
         0 to 1; all readings together with "none of these" make 1.
+    agrees : bool
+        Whether it fires as verdict and intervals say.
     """
 
     layouts: tuple[str, ...]
@@ -46,6 +53,7 @@ class Reading:
     cylinders: int
     rpm: float
     probability: float
+    agrees: bool = True
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -65,15 +73,16 @@ class Analysis:
     cycle_rate_hz : float or None
         Rate at which the pattern repeats; None where even firing hides it.
     intervals_deg, intervals_sd_deg : tuple of float or None
-        Degrees between pulses and their standard deviations, adding up to the cycle of the first reading.
+        Degrees between pulses and their standard deviations, adding up to the cycle of the first reading. Those of an
+        even rhythm are what such an engine has, with no deviation; they are not measured.
     pulse_level_db : tuple of float or None
-        Level of each pulse against the mean pulse.
+        Level of each pulse against the mean pulse; None where nothing tells the pulses apart.
     weak_share : tuple of float or None
-        Share of cycles in which each pulse is missing or weak.
+        Share of cycles in which each pulse is missing or weak against the mean pulse.
     speed_track : tuple of (time_s, rpm)
         Speed of the first reading, at times at which the sound shows it.
     readings : tuple of Reading
-        Most probable first.
+        First those that agree with verdict and intervals, most probable first; then the others.
     layout_match : dict or None
         With a layout hint: ``answer`` (yes, no, can't tell), ``odds``, ``where``.
     notes : tuple of str
