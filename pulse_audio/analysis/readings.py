@@ -135,9 +135,9 @@ def readings(choice: Choice, track_hz: float, hints: Hints) -> tuple[Reading, ..
             if _agrees(engine, choice.best):
                 answering.add(key)
     found = [
-        Reading(layouts=layouts, strokes=strokes, cylinders=cylinders, rpm=rpm, probability=odds, agrees=key in answering)
+        Reading(layouts=names, strokes=strokes, cylinders=cylinders, rpm=rpm, probability=odds, agrees=key in answering)
         for key, odds in pooled.items()
-        for strokes, cylinders, rpm, layouts in [key]
+        for strokes, cylinders, rpm, names in [key]
         if odds >= LEAST_PROBABILITY
     ]
     return tuple(sorted(found, key=lambda r: (not r.agrees, -r.probability)))
