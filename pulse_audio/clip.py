@@ -32,6 +32,7 @@ MAX_CHANNELS_WRITTEN = 8  # FLAC has no more; OGG with hundreds brings libsndfil
 BLOCK_FRAMES = 1 << 13  # a damaged block is lost whole, so they are short
 LATEST_S = 1e9  # later than any file lasts
 LARGEST_SAMPLE = 1e10  # whole numbers of 32 bits stored as float without scaling still pass
+CANCELLED = 1e-3  # of the channels' power is left in their mean
 PROMISE = re.compile(r"^ *(?:data|SSND) *: (\d+) \(should be (\d+)\)", re.MULTILINE)
 UNKNOWN_LENGTH = 0x7FFFF000  # recorders that write as they go put a number above this where the length should be
 
@@ -74,6 +75,26 @@ class Clip:
     def duration_s(self) -> float:
         """Length in seconds."""
         return len(self.samples) / self.sample_rate_hz
+
+    def mono(self) -> Floats:
+        """Return the mean of the channels, shape (frames,).
+
+        Raises
+        ------
+        ClipError
+            The channels cancel each other.
+        """
+        if self.samples.ndim == 1:
+            return self.samples
+        mean = self.samples.mean(axis=1)
+        _refuse_cancelled("the clip", float(np.sum(mean**2)), float(np.sum(self.samples**2)) / self.samples.shape[1])
+        return np.asarray(mean)
+
+
+def _refuse_cancelled(name: str, of_mean: float, of_channels: float) -> None:
+    """Raise if the mean of channels has lost nearly all of their power."""
+    if of_mean < CANCELLED * of_channels:
+        raise ClipError(f"{name}: its channels cancel each other, as with a lead wired the wrong way round; choose one")
 
 
 def cut(clip: Clip, start_s: float, end_s: float) -> Clip:
@@ -214,21 +235,24 @@ def read_in_turn(
 ) -> Iterator[Clip]:
     """Read a sound file of any length as mono clips of `turn_s` seconds, one after the other.
 
-    Parameters and errors are those of `read_clip`; all channels are averaged if none is named. Only the last clip can
-    tell that the file was cut short.
+    Parameters and errors are those of `read_clip`; all channels are averaged if none is named, and must not cancel each
+    other. Only the last clip can tell that the file was cut short.
     """
     with _opened(path) as sound:
         part = _Part(sound, path, start_s, end_s, channel)
         turn = round(turn_s * part.sample_rate_hz)
         held: list[Floats] = []
-        frames = 0
+        frames, of_mean, of_channels = 0, 0.0, 0.0
         for block in part.blocks():
             held.append(block.mean(axis=1))
             frames += len(block)
+            of_mean += float(np.sum(held[-1] ** 2))
+            of_channels += float(np.sum(block**2)) / block.shape[1]
             if frames > turn:  # one frame more: so the last clip is never empty
                 joined = np.concatenate(held)
                 yield Clip(samples=joined[:turn], sample_rate_hz=part.sample_rate_hz)
                 held, frames = [joined[turn:]], frames - turn
+        _refuse_cancelled(shown(path), of_mean, of_channels)
         yield Clip(samples=np.concatenate(held), sample_rate_hz=part.sample_rate_hz, cut_short=part.cut_short)
 
 

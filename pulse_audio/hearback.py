@@ -52,7 +52,7 @@ def heard_back(clip: Clip, analysis: Analysis) -> Clip:
 
 def _playable(clip: Clip) -> Clip:
     """Return one channel at a rate that the synthesiser knows."""
-    mono, rate_hz = clip.samples if clip.samples.ndim == 1 else clip.samples.mean(axis=1), clip.sample_rate_hz
+    mono, rate_hz = clip.mono(), clip.sample_rate_hz
     low, high = SAMPLE_RATES_HZ
     if low <= rate_hz <= high:
         return Clip(samples=mono, sample_rate_hz=rate_hz)

@@ -359,3 +359,23 @@ except OutputError as e:
     done = subprocess.run([sys.executable, "-c", code, name], cwd=tmp_path, capture_output=True, text=True, check=True)
     assert (done.stdout, done.stderr) == (f"cannot write {name}: file too large\n", "")
     assert os.listdir(tmp_path) == []
+
+
+@pytest.mark.parametrize("second", [-1.0, -0.98])
+def test_channels_that_cancel_are_refused(tmp_path: Path, rng: np.random.Generator, second: float) -> None:
+    """A lead wired the wrong way round leaves nothing of the sum: it is said, and either channel can be read."""
+    one = 0.1 * rng.standard_normal(8000)
+    path = tmp_path / "a.wav"
+    soundfile.write(path, np.stack([one, second * one], axis=1), 8000)
+    with pytest.raises(ClipError, match=r"a\.wav: its channels cancel each other"):
+        list(read_in_turn(path))
+    with pytest.raises(ClipError, match="the clip: its channels cancel"):
+        read_clip(path).mono()
+    assert len(next(read_in_turn(path, channel=2)).samples) == 8000
+
+
+def test_the_mean_of_channels_is_that_of_their_samples(rng: np.random.Generator) -> None:
+    """Channels that differ, however much, are averaged; one channel is left as it is."""
+    two = rng.standard_normal((100, 2))
+    assert Clip(samples=two, sample_rate_hz=8000).mono() == pytest.approx((two[:, 0] + two[:, 1]) / 2)
+    assert Clip(samples=two[:, 0], sample_rate_hz=8000).mono() == pytest.approx(two[:, 0])

@@ -197,6 +197,12 @@ def test_gusts_of_the_clip_maker_are_told(engines, rng):
         assert not told(x + 10 ** (-30 / 20) * wind, "wind")
 
 
+@pytest.mark.parametrize("rate", [2000, 4000, 8000])
+def test_hiss_without_colour_is_no_wind(rng, rate):
+    """White noise has (64 - 12) / (rate / 2) of its power where wind is looked for, and is no denser there."""
+    assert not told(0.1 * rng.standard_normal(6 * rate), "wind", rate)
+
+
 def test_engine_below_64_hz_is_no_wind():
     """Lines fill 12 to 64 Hz at 700 rpm, smeared by a blip: still no wind, as nothing sounds below the cycle rate."""
     for name in ("single4", "v45", "ptwin180"):

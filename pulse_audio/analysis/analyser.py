@@ -147,7 +147,7 @@ def analyse_blocks(blocks: Iterable[Clip], hints: Hints | None = None) -> Analys
 
 
 def _mono(clip: Clip) -> Floats:
-    samples = clip.samples if clip.samples.ndim == 1 else clip.samples.mean(axis=1)
+    samples = clip.mono()
     if not np.all(np.isfinite(samples)):
         raise ClipError("the clip holds samples that are no numbers (NaN or infinite); export it again")
     return samples

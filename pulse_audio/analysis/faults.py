@@ -70,7 +70,7 @@ def recording_notes(samples: Floats, sample_rate_hz: int) -> tuple[str, ...]:
             f"marks each pulse; record at {2 * LEAST_RATE_HZ} Hz or more"
         )
     if sample_rate_hz >= LOW_RATE_HZ and len(mono) >= SHORTEST_S * sample_rate_hz:
-        notes += _low_notes(*_low_part(mono, sample_rate_hz), size**2)
+        notes += _low_notes(*_low_part(mono, sample_rate_hz), size**2, sample_rate_hz / 2)
     return tuple(notes)
 
 
@@ -137,6 +137,8 @@ def _spectra(wave: Floats, rate_hz: float, frame_s: float) -> tuple[Floats, floa
 # Acoustics Today, winter 2021, p. 22), whose spectrum falls with f^(-5/3) (Kolmogorov, from memory): it is nowhere
 # denser than in any band below, as an engine's lines are, be they smeared or not.
 RUMBLE_EDGES_HZ = (2.0, 5.0, 8.0, LOWEST_HZ, 16.0, 24.0, 32.0, 48.0, 64.0)
+RUMBLE_WIDTH_HZ = RUMBLE_EDGES_HZ[-1] - LOWEST_HZ
+RUMBLE_OVER_HISS = 2.0  # hiss without colour has that band's share of its power there, too
 RUMBLE_FRAME_S, SHORTEST_S = 2.0, 1.0  # a Hann line is 4 / length wide (Harris, Proc. IEEE 66, 1978, from memory)
 # A telephone passes 300 to 3400 Hz (ITU-T P.310, summary). A small source loses at most 12 dB an octave towards low
 # frequency (monopole: pressure goes with the rate of change of flow; Pierce, Acoustics, from memory), 16 dB between
@@ -144,13 +146,13 @@ RUMBLE_FRAME_S, SHORTEST_S = 2.0, 1.0  # a Hann line is 4 / length wide (Harris,
 FEW_LOWS_HZ, PLAIN_HZ, FILTERED_BELOW_DB = (LOWEST_HZ, 100.0), (300.0, 400.0), -20.0
 
 
-def _low_notes(low: Floats, rate_hz: float, whole_power: float) -> list[str]:
+def _low_notes(low: Floats, rate_hz: float, whole_power: float, top_hz: float) -> list[str]:
     power, bin_hz = _spectra(low, rate_hz, RUMBLE_FRAME_S)
     hz = np.arange(power.shape[1], dtype=np.float64) * bin_hz
     whole = max(whole_power - float(power[:, hz < LOWEST_HZ].sum(axis=1).mean()), 1e-30)
     rumble, hum = _rumble_power(power, hz) / whole, _hum(low, rate_hz)
     notes = []
-    if rumble > HARMFUL_SHARE:
+    if rumble > max(HARMFUL_SHARE, RUMBLE_OVER_HISS * RUMBLE_WIDTH_HZ / top_hz):
         notes.append(
             f"wind, or a rumble like it: about {100 * min(rumble, 1):.0f} % of the power, between {LOWEST_HZ:.0f} and "
             f"{RUMBLE_EDGES_HZ[-1]:.0f} Hz, where it hides low orders; shield the microphone or record in the lee"

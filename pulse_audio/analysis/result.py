@@ -28,7 +28,7 @@ class Hints:
     @property
     def describe_engine(self) -> bool:
         """Whether they say that it is an engine, not only ask whether it fires like one."""
-        return not (self.strokes is self.cylinders is self.rpm is None)
+        return any(known is not None for known in (self.strokes, self.cylinders, self.rpm))
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

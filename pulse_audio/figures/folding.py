@@ -69,7 +69,7 @@ class Folded:
 
 def listened(span: Clip) -> Floats:
     """Return the sound as one channel at 8 kHz between 20 and 2500 Hz."""
-    samples = span.samples if span.samples.ndim == 1 else span.samples.mean(axis=1)
+    samples = span.mono()
     common = int(np.gcd(span.sample_rate_hz, RATE_HZ))
     up, down = RATE_HZ // common, span.sample_rate_hz // common
     mono = resample_poly(samples, up, down) if up != down else samples

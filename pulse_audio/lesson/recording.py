@@ -65,7 +65,7 @@ def intervals_as(analysis: Analysis, reading: Reading | None) -> tuple[float, ..
 def fitting(analysis: Analysis, layouts: Sequence[Layout]) -> tuple[int, Reading] | None:
     """Return the layout of the page that the recording fits best, and the reading that says so."""
     named = set(layout_names())
-    for reading in analysis.readings:
+    for reading in (r for r in analysis.readings if r.agrees):
         known = [catalogue_layout(name) for name in reading.layouts if name in named]
         for index, layout in enumerate(layouts):
             if layout.name in reading.layouts or any(fires_alike(layout, other) for other in known):
@@ -75,9 +75,7 @@ def fitting(analysis: Analysis, layouts: Sequence[Layout]) -> tuple[int, Reading
 
 def sound(recording: Recording, level_lufs: float) -> str:
     """Return at most 8 s of the recording as one channel of FLAC in base 64, as loud as the layouts."""
-    samples = recording.clip.samples
-    mono = samples if samples.ndim == 1 else samples.mean(axis=1)
-    rate = recording.clip.sample_rate_hz
+    mono, rate = recording.clip.mono(), recording.clip.sample_rate_hz
     mono = mono[: int(LONGEST_S * rate)]
     if len(mono) < SHORTEST_S * rate:
         mono = np.pad(mono, (0, int(SHORTEST_S * rate) + 1 - len(mono)))
