@@ -10,7 +10,7 @@ Singles = NDArray[np.float32]
 
 MOST_FRAMES = 1 << 17  # that are given at once
 KNEE, CEILING = ratio_from_db(-3.0), ratio_from_db(-1.05)  # louder peaks are bent to stay below -1 dBFS
-FADE_IN_S, FADE_OUT_S = 0.01, 0.05
+FADE_IN_S, FADE_OUT_S = 0.001, 0.05  # the first firing may come with the first frame: its rise must stay whole
 
 
 class Tail:
