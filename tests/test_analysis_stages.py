@@ -8,7 +8,7 @@ from scipy import signal, stats
 
 from pulse_audio.analysis import pattern, presence
 from pulse_audio.analysis.candidates import candidates
-from pulse_audio.analysis.fold import Lines, Phase, piece, resampled
+from pulse_audio.analysis.fold import Lines, Phase, peak_offset, piece, resampled
 from pulse_audio.analysis.hypotheses import Hypothesis, engines
 from pulse_audio.analysis.pattern import OwnShare, Shapes, Way, fits, log_misfit
 from pulse_audio.analysis.pieces import Span, steady_spans
@@ -464,3 +464,11 @@ def test_every_even_layout_is_as_likely() -> None:
     assert sum(r.probability for r in found if r.strokes == 4) == pytest.approx(
         wanted, abs=0.02
     )  # the least are left out
+
+
+def test_the_top_of_a_parabola_is_found() -> None:
+    """Three points of 5 - 2 (x - 0.3)^2 give 0.3; points that do not bend down have no top."""
+    points = (5 - 2 * (x - 0.3) ** 2 for x in (-1.0, 0.0, 1.0))
+    assert peak_offset(*points) == pytest.approx(0.3)
+    assert peak_offset(1.0, 0.0, 1.0) == 0.0
+    assert peak_offset(np.array([0.0, 1.0]), np.array([1.0, 2.0]), np.array([0.0, 3.0])) == pytest.approx([0.0, 0.0])

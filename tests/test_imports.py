@@ -1,5 +1,7 @@
 """What importing the package loads, and that sound devices are needed only for playing."""
 
+import ast
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -88,3 +90,35 @@ def test_play_without_port_audio(tmp_path: Path, no_port_audio: Path) -> None:
     assert (done.returncode, done.stdout) == (1, "")
     assert len(done.stderr.splitlines()) == 1
     assert "PortAudio" in done.stderr
+
+
+def _imported(file: Path) -> set[tuple[str, ...]]:
+    """Modules of the package that a file imports, each as the parts of its name."""
+    found = set()
+    for node in ast.walk(ast.parse(file.read_text())):
+        if isinstance(node, ast.ImportFrom) and (node.module or "").split(".")[0] == "pulse_audio":
+            parts = tuple(node.module.split(".")[1:])
+            found |= {(*parts, alias.name) for alias in node.names} if len(parts) < 2 else {parts}
+    return found
+
+
+@pytest.mark.parametrize("part", ["", "analysis"])
+def test_modules_import_only_from_those_named_before_them(part: str) -> None:
+    """The table of DEVELOPERS.md names every module once, and in an order in which each imports only earlier ones."""
+    rows = [line for line in (ROOT / "DEVELOPERS.md").read_text().splitlines() if line.startswith("| `")]
+    table = rows[: next(k for k, row in enumerate(rows) if row.startswith("| `cli/`")) + 1]
+    if part:
+        (row,) = (row for row in table if row.startswith(f"| `{part}/`"))
+        named = re.findall(r"`(\w+)`", row.split(":", 1)[1].split("in that order")[0])
+    else:
+        named = [re.sub("/$", "", name) for row in table for name in re.findall(r"`(\w+/?)`", row.split("|")[1])]
+    folder = ROOT / "pulse_audio" / part
+    there = {path.stem for path in folder.glob("*") if path.suffix == ".py" or (path / "__init__.py").exists()}
+    assert sorted(named) == sorted(there - {"__init__", "__main__"})
+    depth = 1 if part else 0
+    for place, name in enumerate(named):
+        own = folder / name
+        for file in sorted(own.rglob("*.py")) if own.is_dir() else [own.with_suffix(".py")]:
+            for parts in _imported(file):
+                if len(parts) > depth and (not part or parts[0] == part) and parts[depth] in named:
+                    assert parts[depth] in [*named[:place], name], f"{file} imports {parts}"

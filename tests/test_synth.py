@@ -381,7 +381,7 @@ def test_soft_start_and_end() -> None:
 
 @pytest.mark.parametrize("rpm", [60.0, 900.0])
 def test_the_first_pulse_is_as_strong_as_the_others(rpm: float) -> None:
-    """Pulses that are counted from the first one on must all be there: of a regular single they peak alike to 0.5 dB."""
+    """Pulses that are counted from the first one on must be there: of a regular single they peak alike to 0.5 dB."""
     single = catalogue.layout("single-four-stroke")
     sound = render(single, SpeedCurve.steady(rpm), duration_s=4.0, sample_rate_hz=RATE).samples
     first = np.abs(sound[: RATE // 20]).max()

@@ -127,7 +127,7 @@ def analyse_blocks(blocks: Iterable[Clip], hints: Hints | None = None) -> Analys
         start_s += block.duration_s
         count += 1
     if sample_rate_hz == 0 or start_s < SHORTEST_S:
-        raise ClipError(f"the clip lasts {start_s:.2f} s; give at least {SHORTEST_S:g} s, better several seconds")
+        raise ClipError(f"there are {start_s:.2f} s of sound; give at least {SHORTEST_S:g} s, better several seconds")
     if best is None:
         note = "the recording is silent" if silent else "no part of it is long enough"
         return Analysis(
@@ -257,7 +257,8 @@ def _answer(
         # The track's multiples are only now and then lines of the cycle, as 8/3 of it are where pulses fall on eighths:
         # too few to follow it closely.
         closer = _on_cycle(heard, ratio)
-        if again := _weighed(closer, hints):
+        again = _weighed(closer, hints)
+        if again and again.choice and again.choice.probability >= weighed.choice.probability:
             heard, weighed = closer, again
     span = heard.spans[0]
     blank = Analysis(

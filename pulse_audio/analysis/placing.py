@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pulse_audio.analysis import pattern
-from pulse_audio.analysis.fold import Lines, Phase, Piece, resampled
+from pulse_audio.analysis.fold import Lines, Phase, Piece, peak_offset, resampled
 from pulse_audio.analysis.prepare import WAVE_RATE_HZ, Signals
 
 Floats = NDArray[np.float64]
@@ -67,8 +67,7 @@ def place_pulses(lines: Lines, nominal: Floats, fitted: pattern.Fit) -> Placed:
             best = int(value.argmax())
             fractions[k] += step * (best - 2)
             if 0 < best < 4:
-                before, here, after = value[best - 1 : best + 2]
-                fractions[k] += 0.5 * step * (before - after) / min(before - 2 * here + after, -1e-12)
+                fractions[k] += step * float(peak_offset(*value[best - 1 : best + 2]))
     variance = np.zeros(pulses)
     for k in range(1, pulses):
         before, here, after = values(k, BEND_STEP * np.arange(-1, 2))

@@ -29,7 +29,7 @@ class Signals:
     Attributes
     ----------
     wave : ndarray, shape (n,), at `WAVE_RATE_HZ`, high-passed, root mean square 1
-    envelope : ndarray, shape (n // 8,), at `ENVELOPE_RATE_HZ`, amplitude of the hiss, mean 0, root mean square 1
+    envelope : ndarray, shape (n / 8 rounded up,), at `ENVELOPE_RATE_HZ`, amplitude of hiss, mean 0, root mean square 1
     """
 
     wave: Floats

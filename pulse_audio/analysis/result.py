@@ -2,8 +2,6 @@
 
 from dataclasses import dataclass
 
-VERDICTS = ("even", "uneven", "undetermined", "no-rhythm")
-
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Hints:

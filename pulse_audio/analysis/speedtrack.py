@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from scipy.fft import next_fast_len, rfft
 
 from pulse_audio.analysis.filtering import filtered
-from pulse_audio.analysis.fold import Phase, frame_orders
+from pulse_audio.analysis.fold import Phase, frame_orders, peak_offset
 from pulse_audio.analysis.prepare import WAVE_RATE_HZ, Signals
 from pulse_audio.analysis.threads import side_by_side
 
@@ -341,8 +341,6 @@ def _phase_drift(signals: Signals, phase: Phase, cycles: int, top_hz: float) -> 
     score = 0.58 * score + 0.21 * (padded[:-2] + padded[2:])
     pick = np.clip(score.argmax(axis=1), 1, len(shift) - 2)
     rows = np.arange(len(pick))
-    before, here, after = (score[rows, pick + k] for k in (-1, 0, 1))
-    bend = before - 2 * here + after
-    fraction = np.where(bend < 0, 0.5 * (before - after) / np.minimum(bend, -1e-12), 0.0)
+    fraction = peak_offset(*(score[rows, pick + k] for k in (-1, 0, 1)))
     drift_cycles = shift[pick] + np.clip(fraction, -1, 1) * (shift[1] - shift[0])
     return 0.5 * (frames.time_s[1:] + frames.time_s[:-1]), drift_cycles / hop

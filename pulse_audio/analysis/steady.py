@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from scipy.fft import irfft, next_fast_len, rfft
 from scipy.ndimage import uniform_filter1d
 
-from pulse_audio.analysis.fold import Lines, Phase, piece
+from pulse_audio.analysis.fold import Lines, Phase, peak_offset, piece
 from pulse_audio.analysis.prepare import WAVE_RATE_HZ, Signals
 
 Floats = NDArray[np.float64]
@@ -69,9 +69,8 @@ def tone_hz(wave: Floats) -> float | None:
         return None
     first = strongest - FINER * TONE_BINS
     peak = first + int(power[first : strongest + FINER * TONE_BINS + 1].argmax())
-    before, here, after = np.log(power[peak - 1 : peak + 2] + 1e-300)
-    bend = before - 2 * here + after
-    return float((peak + (0.5 * (before - after) / bend if bend < 0 else 0.0)) * WAVE_RATE_HZ / padded)
+    offset = peak_offset(*np.log(power[peak - 1 : peak + 2] + 1e-300))
+    return float((peak + offset) * WAVE_RATE_HZ / padded)
 
 
 def without_lines(wave: Floats, rate_hz: float) -> Floats:
@@ -146,7 +145,5 @@ def constant_rate_hz(wave: Floats, near_hz: float, orders: Floats, noise_power: 
         for order, line, noise in zip(orders[used], turned.T, noise_power[used], strict=True):
             held += np.abs(np.exp(-2j * np.pi * order * np.outer(off_hz, middle_s)) @ line) ** 2 / noise
         pick = int(np.clip(held.argmax(), 1, count - 2))
-        before, here, after = held[pick - 1 : pick + 2]
-        bend = before - 2 * here + after
-        rate_hz += off_hz[pick] + (0.5 * (before - after) / bend if bend < 0 else 0.0) * (off_hz[1] - off_hz[0])
+        rate_hz += off_hz[pick] + float(peak_offset(*held[pick - 1 : pick + 2])) * (off_hz[1] - off_hz[0])
     return float(rate_hz)

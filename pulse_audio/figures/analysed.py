@@ -144,7 +144,7 @@ def _orders(axes: "Axes", folded: Folded) -> None:
     axes.set_xlim(0, folded.order[-1] + 0.5)
     axes.xaxis.set_major_locator(MaxNLocator(integer=True))
     axes.set_xlabel("Order (cycles per crank turn)")
-    axes.set_ylabel("Level (dB below the strongest)")
+    axes.set_ylabel("Level (dB, the strongest at 0)")
     axes.set_title(wrapped(f"Order lines against {folded.pattern}", 44, 1), pad=20)
     axes.legend(loc="lower right", bbox_to_anchor=(1.0, 1.0), ncols=2, frameon=False, borderaxespad=0.2)
 
