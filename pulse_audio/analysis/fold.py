@@ -77,7 +77,7 @@ class Phase:
 def peak_offset(before: Floats | float, here: Floats | float, after: Floats | float) -> Floats:
     """Where the parabola through three even steps peaks, in steps from the middle one; 0 where it has no peak."""
     bend = np.asarray(before - 2 * here + after)
-    return np.asarray(np.where(bend < 0, 0.5 * (before - after) / np.minimum(bend, -1e-300), 0.0))
+    return np.asarray(np.where(bend < 0, np.clip(0.5 * (before - after) / np.minimum(bend, -1e-12), -1.0, 1.0), 0.0))
 
 
 def _running_sum(steps: Floats) -> Floats:
