@@ -240,7 +240,7 @@ def _which(rng: np.random.Generator, level: int) -> Made:
     first, second = pair if rng.random() < 0.5 else pair[::-1]
     answer = int(rng.integers(2))
     layout = (first, second)[answer]
-    return layout, "Which of these two is it?", (_label(first), _label(second)), answer, _described(layout)
+    return layout, "Which of these two is it?", (_label(first), _label(second)), answer, f"It is {_kind(layout)}"
 
 
 def _count(rng: np.random.Generator, level: int) -> Made:
@@ -276,7 +276,7 @@ def _where(rng: np.random.Generator, level: int) -> Made:
         else "pulse 1, after the longest gap, is at 0"
     )
     prompt = f"Where is the crank when pulse {pulse + 1} of the cycle comes? A cycle is 720 degrees; {marks}."
-    because = f"Pulse {pulse + 1} comes at {right_deg:g} degrees; intervals {layout.intervals_text}"
+    because = f"The intervals are {layout.intervals_text}"
     return layout, prompt, choices, place, because
 
 
@@ -311,8 +311,10 @@ def _label(layout: Layout) -> str:
 
 
 def _described(layout: Layout) -> str:
+    return f"It was {layout.name}, {_kind(layout)}, intervals {layout.intervals_text}"
+
+
+def _kind(layout: Layout) -> str:
     count = len(layout.pulse_intervals_deg)
     pulses = "1 pulse" if count == 1 else f"{count} pulses"
-    return (
-        f"It was {layout.name}, {'even' if layout.is_even else 'uneven'}, {pulses} in a cycle, {layout.intervals_text}"
-    )
+    return f"{'even' if layout.is_even else 'uneven'}, with {pulses} in a cycle"

@@ -71,8 +71,10 @@ def _answer(question: Question, samples: NDArray[np.float64], *, say: Say, read:
             play(samples)
         elif len(key) == 1 and key in letters:
             return letters.index(key)
-        else:
+        elif key:
             say(f"{key!r} is none of the choices.")
+        else:
+            say("Type a letter before Enter.")
 
 
 def _hear_slowly(question: Question, sample_rate_hz: int, *, say: Say, read: Read, play: Play) -> bool:
@@ -91,10 +93,10 @@ def _hear_slowly(question: Question, sample_rate_hz: int, *, say: Say, read: Rea
 def verdict(answered: Answered) -> str:
     """Say whether an answer was right, and what was."""
     question = answered.question
-    right = f"{question.letter}) {question.choices[question.answer]}"
+    right, given = (f"{LETTERS[n]}) {question.choices[n]}" for n in (question.answer, answered.given))
     if answered.is_right:
-        return f"Right, {right}. {question.because}."
-    return f"No: it was {right}, not {LETTERS[answered.given]}. {question.because}."
+        return f"Right, it is {right}. {question.because}."
+    return f"No, it is {right}; you answered {given}. {question.because}."
 
 
 def summary_lines(progress: Progress) -> list[str]:
@@ -105,7 +107,7 @@ def summary_lines(progress: Progress) -> list[str]:
     lines = []
     for row in rows:
         hardest = "none yet" if row.hardest_right is None else f"level {row.hardest_right}"
-        guess = f"guessing would give {row.by_guessing * row.asked:.1f}"
+        guess = f"guessing would give {round(row.by_guessing * row.asked, 2):g}"
         lines.append(f"{KIND_TITLES[row.kind]}: {row.right} of {row.asked} right ({guess}); hardest right: {hardest}")
     total = sum(row.right for row in rows), sum(row.asked for row in rows)
     return [*lines, f"all: {total[0]} of {total[1]} right"]
@@ -119,6 +121,7 @@ def kept_text(progress: Progress) -> str:
         lines += [
             f"{question.number}. {KIND_TITLES[question.kind]}, level {question.level}, {question.rpm:g} rpm",
             f"   {question.prompt}",
+            *(f"   {letter}) {choice}" for letter, choice in _lettered(question)),
             f"   {verdict(answered)}",
         ]
     return "\n".join(lines) + "\n"
@@ -135,12 +138,13 @@ def paper_questions(kinds: Sequence[str], count: int, *, seed: int, level: int) 
     ]
 
 
-def paper_text(questions: Sequence[Question]) -> str:
+def paper_text(questions: Sequence[Question], seed: int) -> str:
     """Return the questions as a page to hand out."""
     lines = [
         "# Listening exercise", "", "Name: ______________________   Date: ______________   Right: ____ of "
         f"{len(questions)}", "",
         "Each sound is played twice. Mark one letter. A cycle is 720 degrees, two turns of the crank.", "",
+        f"Seed {seed}", "",
     ]  # fmt: skip
     for question in questions:
         lines += [f"## {question.number}. {KIND_TITLES[question.kind].capitalize()}", "", question.prompt, ""]
@@ -149,10 +153,10 @@ def paper_text(questions: Sequence[Question]) -> str:
     return "\n".join(lines)
 
 
-def answers_text(questions: Sequence[Question]) -> str:
+def answers_text(questions: Sequence[Question], seed: int) -> str:
     """Return the answer sheet."""
     lines = [
-        "# Answers", "",
+        "# Answers", "", f"For the paper of seed {seed}; `--seed {seed}` with the same options writes it again.", "",
         "Play the slow sound after each answer: it has a tick every 90 degrees of the crank and a high one where the "
         "cycle begins. Begin softly: low notes sound softer than they are.", "",
         "| question | answer | what it was | rpm | slow sound |", "|---|---|---|---|---|",

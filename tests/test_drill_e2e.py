@@ -36,12 +36,25 @@ def test_a_listener_who_uses_only_the_ear_is_told_right(sound_server: SoundServe
             time.sleep(0.5)  # the slow sound of the question before fades out
             at = monitor.samples.size
             tty.press("a\n" if sounds_even(monitor, at) else "b\n")
-            tty.wait_for(r"(Right, [ab]\)|No: it was)")
+            tty.wait_for(r"(Right, it is [ab]\)|No, it is)")
             tty.wait_for("Enter goes on")
             tty.press("\n")
         tty.wait_for("even or uneven: 2 of 2 right")
         assert tty.wait() == 0
-    assert "even or uneven: 2 of 2 right (guessing would give 1.0)" in kept.read_text()
+    assert "even or uneven: 2 of 2 right (guessing would give 1)" in kept.read_text()
+
+
+def test_narrow_terminal_breaks_lines_at_words_and_the_drawn_seed_is_told(sound_server: SoundServer) -> None:
+    """In 40 columns no line is longer, and without --seed the drill ends with the number that begins it again."""
+    with terminal(sound_server.command("drill", "--kind", "where"), sound_server.env, columns=40) as tty:
+        tty.wait_for("q stops: ")
+        tty.press("a\n")
+        tty.wait_for("Enter goes on")
+        tty.press("q\n")
+        assert tty.wait() == 0
+        said = tty.text.partition("\r\nall: 0 of 1 right" if "all: 0" in tty.text else "\r\nall: 1 of 1 right")
+        assert [line for line in said[0].split("\r\n") if len(line) > 40] == []
+        assert "--seed " in said[2]
 
 
 def test_stopping_keeps_what_was_answered(sound_server: SoundServer, tmp_path: Path) -> None:

@@ -46,7 +46,7 @@ def test_says_at_once_what_was_right_and_plays_it_slowly() -> None:
     begun = drill.begin(seed=0, kinds=["even"])
     asked = drill.next_question(begun)
     wrong = drill.LETTERS[1 - asked.answer]
-    for typed, expected in ((asked.letter, "Right, "), (wrong, "No: it was ")):
+    for typed, expected in ((asked.letter, "Right, "), (wrong, "No, it is ")):
         script = Script(typed, "")
         (state,) = script.hold(begun, 1)
         assert state.answered[0].is_right == (typed == asked.letter)
@@ -67,6 +67,8 @@ def test_repeat_plays_the_same_again_and_nonsense_is_told() -> None:
     assert state.answered[0].given == 0
     assert "'x' is none of the choices." in script.said
     assert "'c' is none of the choices." in script.said
+    assert "Type a letter before Enter." in script.said
+    assert "'' is none of the choices." not in script.said
     assert np.array_equal(script.played[0], script.played[1])
     assert np.array_equal(script.played[2], script.played[3])
     assert len(script.played) == 5
@@ -86,7 +88,29 @@ def test_kept_text_holds_result_and_every_question() -> None:
     for kind in drill.KINDS:
         assert f"{drill.KIND_TITLES[kind]}: " in text
     assert [line[:2] for line in text.splitlines() if line[:1].isdigit()] == ["1.", "2.", "3.", "4."]
+    for answered in states[-1].answered:
+        for letter, choice in zip("abcd", answered.question.choices, strict=False):
+            assert f"   {letter}) {choice}\n" in text
     assert "of 4 right" in text
+
+
+@pytest.mark.parametrize("kind", drill.KINDS)
+def test_verdict_names_both_answers_and_the_layout_once(kind: str) -> None:
+    """A wrong answer is told with its letter and its words; nothing that was said is said again."""
+    asked = drill.question(kind, level=0, number=1, seed=0)
+    given = (asked.answer + 1) % len(asked.choices)
+    told = drill_session.verdict(drill.Answered(question=asked, given=given))
+    letter = drill.LETTERS[given]
+    assert told.startswith(f"No, it is {asked.letter}) {asked.choices[asked.answer]}; you answered {letter}) ")
+    assert f"; you answered {letter}) {asked.choices[given]}. " in told
+    assert told.count(asked.layout.name) <= 1
+    assert told.endswith(".")
+
+
+def test_guessing_is_told_exactly() -> None:
+    """One question of four choices: guessing gives a quarter."""
+    (state,) = Script("a", "").hold(drill.begin(seed=0, kinds=["where"]), 1)
+    assert "(guessing would give 0.25)" in drill_session.summary_lines(state)[0]
 
 
 def test_summary_without_an_answer_says_so() -> None:
@@ -231,6 +255,29 @@ def test_paper_answers_and_sounds_are_written(run: Run, tmp_path: Path) -> None:
     same = run("drill", "--print", tmp_path / "same", "--questions", 4, "--seed", 9, "--sample-rate", 8000)
     assert same.exit_code == 0
     assert (tmp_path / "same" / "question-03.wav").read_bytes() == (folder / "question-03.wav").read_bytes()
+
+
+def test_paper_without_a_seed_is_a_new_one_and_names_it(
+    run: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The seed that was drawn stands on paper, answer sheet and screen, and given as --seed it makes the same paper."""
+    monkeypatch.setattr("secrets.randbelow", lambda _: 4711)
+    drawn = run("drill", "--print", tmp_path / "drawn", "--questions", 2, "--sample-rate", 8000)
+    again = run("drill", "--print", tmp_path / "again", "--questions", 2, "--sample-rate", 8000, "--seed", 4711)
+    assert "seed 4711" in drawn.stdout
+    assert again.exit_code == 0
+    for name in ("paper.md", "answers.md"):
+        text = (tmp_path / "drawn" / name).read_text()
+        assert "eed 4711" in text
+        assert (tmp_path / "again" / name).read_text() == text
+
+
+def test_paper_does_not_take_keep(run: Run, tmp_path: Path) -> None:
+    """Nobody answers while a paper is written: --keep is refused and nothing is written."""
+    done = run("drill", "--print", tmp_path / "paper", "--keep", tmp_path / "k.txt")
+    assert done.exit_code == 2
+    assert "--keep" in done.stderr
+    assert list(tmp_path.iterdir()) == []
 
 
 def test_paper_grows_harder() -> None:

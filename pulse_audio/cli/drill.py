@@ -1,6 +1,10 @@
 """``drill``: a listening exercise at the keyboard, or a paper for a class."""
 
+import secrets
+import shutil
+import sys
 from pathlib import Path
+from textwrap import fill
 from typing import TYPE_CHECKING
 
 import click
@@ -16,6 +20,7 @@ if TYPE_CHECKING:
     from pulse_audio.drill import Progress
 
 KINDS = ("even", "which", "count", "where")  # as in the module drill, which is slow to load
+NEW_SEEDS = 1_000_000  # six digits are soon copied from a paper
 
 
 @click.command()
@@ -38,7 +43,11 @@ KINDS = ("even", "which", "count", "where")  # as in the module drill, which is 
     help="Write a paper, an answer sheet and the sound files to a folder instead of asking.",
 )
 @play.level_option
-@options.seed_option
+@click.option(
+    "--seed",
+    type=options.SEED,
+    help="Ask what this number asked before; if not given, a new one is drawn and told at the end.",
+)
 @options.force_option
 @play.device_option
 @play.block_option
@@ -52,7 +61,7 @@ def command(
     keep: Path | None,
     paper: Path | None,
     level_db: float,
-    seed: int,
+    seed: int | None,
     force: bool,
     device: str | None,
     block_frames: int,
@@ -63,7 +72,11 @@ def command(
     Questions grow harder with right answers and easier after wrong ones. Answer with a letter and Enter.
     """
     kinds = kinds or KINDS
+    if seed is None:
+        seed = secrets.randbelow(NEW_SEEDS)
     if paper is not None:
+        if keep is not None:
+            raise click.UsageError("--keep is for a drill that is answered here; give --print or --keep")
         _write_paper(paper, kinds, count, seed=seed, level=level, sample_rate_hz=sample_rate_hz, force=force)
         return
     if keep is not None:
@@ -84,10 +97,10 @@ def command(
             playback.check()
             playback.do(lambda: table.put_on(samples))
 
-        click.echo(CAUTION, err=True)
+        click.echo(_fitted(CAUTION), err=True)
         try:
             for now in drill_session.hold(
-                progress, count, sample_rate_hz=sample_rate_hz, say=click.echo, read=_read_line, play=sound
+                progress, count, sample_rate_hz=sample_rate_hz, say=_say, read=_read_line, play=sound
             ):
                 progress = now
         finally:  # what has been answered is kept, however the drill ends
@@ -101,14 +114,28 @@ def _tell(progress: "Progress", keep: Path | None, *, force: bool) -> None:
 
     click.echo("")
     for line in summary_lines(progress):
-        click.echo(line)
+        _say(line)
     if keep is not None:
         write_text(keep, kept_text(progress), force=force)
         click.echo(f"kept in {shown(keep)}", err=True)
+    click.echo(f"--seed {progress.seed} with the same options begins the same drill again", err=True)
+
+
+def _say(text: str) -> None:
+    click.echo(_fitted(text))
+
+
+def _fitted(text: str) -> str:
+    """Break lines at words where a terminal would break them anywhere."""
+    if not sys.stdout.isatty():
+        return text
+    width = max(shutil.get_terminal_size().columns - 1, 20)
+    lines = (fill(line, width, subsequent_indent="     " if line[:2] == "  " else "") for line in text.split("\n"))
+    return "\n".join(lines)
 
 
 def _read_line(prompt: str) -> str | None:
-    click.echo(prompt, nl=False)
+    click.echo(_fitted(prompt.rstrip()) + " ", nl=False)
     try:
         return input()
     except EOFError:
@@ -127,6 +154,6 @@ def _write_paper(
     for question in questions:
         for name, make in ((drill_session.sound_name, question_clip), (drill_session.slow_name, slow_clip)):
             write_clip(folder / name(question), make(question, sample_rate_hz), force=force)
-    write_text(folder / "paper.md", drill_session.paper_text(questions), force=force)
-    write_text(folder / "answers.md", drill_session.answers_text(questions), force=force)
-    click.echo(f"{shown(folder)}: paper.md, answers.md and {2 * count} sound files")
+    write_text(folder / "paper.md", drill_session.paper_text(questions, seed), force=force)
+    write_text(folder / "answers.md", drill_session.answers_text(questions, seed), force=force)
+    click.echo(f"{shown(folder)}: paper.md, answers.md and {2 * count} sound files, seed {seed}")

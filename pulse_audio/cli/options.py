@@ -255,9 +255,10 @@ def lasting(given_s: float | None, speed: Speed, usual_s: float, low_s: float, h
 force_option = click.option("--force", is_flag=True, help="Replace files that exist.")
 figure_option = click.option("--figure", type=PICTURE, metavar="FILE", help="Also draw it (.png, .svg or .pdf).")
 json_option = click.option("--json", "as_json", is_flag=True, help="Print JSON instead of text.")
+SEED = Whole(0, 2**32 - 1)
 seed_option = click.option(
     "--seed",
-    type=Whole(0, 2**32 - 1),
+    type=SEED,
     default=0,
     show_default=True,
     help="Start of the random numbers; the same seed gives the same samples.",
