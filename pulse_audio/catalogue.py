@@ -6,6 +6,7 @@ import tomllib
 from functools import cache
 from pathlib import Path
 
+from pulse_audio import checks
 from pulse_audio.errors import LayoutError
 from pulse_audio.files import is_path, shown
 from pulse_audio.layout import Layout, from_intervals, from_table, from_toml, looks_like_intervals
@@ -69,8 +70,10 @@ def find_layout(text: str) -> Layout:
     ------
     LayoutError
         No such layout (the nearest names are offered), or one that cannot exist.
+    RangeError
+        No text.
     """
-    if _tidy(text) in _tables():
+    if _tidy(checks.kind("layout", text, str)) in _tables():
         return layout(_tidy(text))
     if looks_like_intervals(text):
         return from_intervals(text.strip())

@@ -32,6 +32,7 @@ MAX_CHANNELS_WRITTEN = 8  # FLAC has no more; OGG with hundreds brings libsndfil
 BLOCK_FRAMES = 1 << 13  # a damaged block is lost whole, so they are short
 LATEST_S = 1e9  # later than any file lasts
 LARGEST_SAMPLE = 1e10  # whole numbers of 32 bits stored as float without scaling still pass
+NO_NUMBERS = "holds samples that are no numbers or beyond any scale"
 CANCELLED = 1e-3  # of the channels' power is left in their mean
 PROMISE = re.compile(r"^ *(?:data|SSND) *: (\d+) \(should be (\d+)\)", re.MULTILINE)
 UNKNOWN_LENGTH = 0x7FFFF000  # recorders that write as they go put a number above this where the length should be
@@ -217,9 +218,9 @@ def read_clip(
         The file cannot be read, the span or channel is not in it, it holds no samples, or what it holds are no
         numbers.
     RangeError
-        A time below 0, or none at all.
+        A time below 0, or none at all; no path.
     """
-    path = Path(path)
+    path = checks.path(path)
     with _opened(path) as sound:
         part = _Part(sound, path, start_s, end_s, channel)
         samples = np.concatenate(list(part.blocks()))
@@ -287,15 +288,19 @@ class _Part:
                 if not len(block):
                     break
                 self._at += len(block)
-                if not float(np.max(np.abs(block))) <= LARGEST_SAMPLE:
-                    reason = "holds samples that are no numbers or beyond any scale"
-                    raise ClipError(f"{self._name}: {reason}; export it again as 16-bit WAV or FLAC")
+                if not _all_numbers(block):
+                    raise ClipError(f"{self._name}: {NO_NUMBERS}; export it again as 16-bit WAV or FLAC")
                 yield block if self._channel is None else block[:, self._channel - 1 : self._channel]
         except (_soundfile().SoundFileError, RuntimeError):
             pass  # damaged from here on; what came before it is good
         if self._at == first:
             raise ClipError(f"{self._name}: holds no sound, or none that can be read; copy or record it again")
         self.cut_short = self._at < self._last or (self._to_its_end and _promised_more(self._sound))
+
+
+def _all_numbers(samples: Floats) -> bool:
+    """Whether no sample is NaN, infinite or beyond any scale; the extremes pass NaN on, at less cost than isfinite."""
+    return not samples.size or bool(max(samples.max(), -samples.min()) <= LARGEST_SAMPLE)
 
 
 def _promised_more(sound: Any) -> bool:
@@ -332,7 +337,7 @@ def write_clip(path: Path | str, clip: Clip, *, subtype: str = "16", force: bool
         Its ending decides the format: ``.wav``, ``.flac`` or ``.ogg``.
     clip : Clip
     subtype : str
-        ``16``, ``24`` or ``float``; OGG has its own.
+        ``16`` or ``24``, which hold no more than full scale and cut what is beyond it, or ``float``; OGG has its own.
     force : bool
         Whether an existing file is replaced.
 
@@ -340,12 +345,15 @@ def write_clip(path: Path | str, clip: Clip, *, subtype: str = "16", force: bool
     ------
     OutputError
         The file exists and `force` is false, or it cannot be written.
+    ClipError
+        Samples that are no numbers.
+    RangeError
+        No path or no clip.
     """
+    path, clip = checks.path(path), checks.kind("clip", clip, Clip)
     blocks = (clip.samples[at : at + BLOCK_FRAMES] for at in range(0, len(clip.samples), BLOCK_FRAMES))
     channels = 1 if clip.samples.ndim == 1 else clip.samples.shape[1]
-    write_blocks(
-        Path(path), blocks, channels=channels, sample_rate_hz=clip.sample_rate_hz, subtype=subtype, force=force
-    )
+    write_blocks(path, blocks, channels=channels, sample_rate_hz=clip.sample_rate_hz, subtype=subtype, force=force)
 
 
 def write_blocks(
@@ -366,7 +374,7 @@ def write_blocks(
     blocks : iterable of ndarray, each of shape (n,) or (n, channels)
     channels, sample_rate_hz : int
     subtype : str
-        ``16``, ``24`` or ``float``; OGG has its own.
+        ``16`` or ``24``, which hold no more than full scale and cut what is beyond it, or ``float``; OGG has its own.
     force : bool
         Whether an existing file is replaced.
 
@@ -374,6 +382,8 @@ def write_blocks(
     ------
     OutputError
         The file exists and `force` is false, or it cannot be written.
+    ClipError
+        Samples that are no numbers.
     """
     soundfile = _soundfile()
     kind, sub = output_format(path, subtype)
@@ -386,6 +396,8 @@ def write_blocks(
                 sink = soundfile.SoundFile(stream, "w", sample_rate_hz, channels, sub, format=kind)
             with sink:
                 for block in blocks:
+                    if not _all_numbers(block):
+                        raise ClipError(f"cannot write {shown(path)}: the sound {NO_NUMBERS}; see how it was made")
                     with _ctrl_c_waits():
                         sink.write(block)
         except (soundfile.SoundFileError, AssertionError) as e:

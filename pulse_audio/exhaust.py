@@ -124,7 +124,7 @@ class Exhaust:
         ExhaustError
             Groups of cylinder numbers that do not fit the layout.
         """
-        count = len(layout.cylinders)
+        count = len(checks.kind("layout", layout, Layout).cylinders)
         if self.join == "each":
             return tuple((i,) for i in range(count))
         if self.join in ("all", "pairs-then-all"):
@@ -267,8 +267,10 @@ def find_exhaust(text: str) -> Exhaust:
     ------
     ExhaustError
         No such name (near ones are offered) or a file that holds no legal exhaust.
+    RangeError
+        No text.
     """
-    if text in _ready():
+    if checks.kind("exhaust", text, str) in _ready():
         return _ready()[text]
     if is_path(text):
         return from_toml(Path(text))

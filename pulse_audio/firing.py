@@ -82,13 +82,13 @@ class Liveliness:
             raise RangeError(
                 f"misfire={self.misfire!r} must hold pairs of a cylinder and its share of misfires, such as ((2, 0.3),)"
             ) from None
-        clean["misfire"] = tuple(
-            (
-                checks.whole("misfire cylinder", cylinder, low=1, high=MAX_CYLINDERS),
-                checks.number("misfire share", share, low=0, high=1),
-            )
-            for cylinder, share in pairs
-        )
+        shares: dict[int, float] = {}
+        for given, share in pairs:
+            cylinder = checks.whole("misfire cylinder", given, low=1, high=MAX_CYLINDERS)
+            if cylinder in shares:
+                raise RangeError(f"misfire: cylinder {cylinder} is given twice; give one share for each cylinder")
+            shares[cylinder] = checks.number("misfire share", share, low=0, high=1)
+        clean["misfire"] = tuple(shares.items())
         for name, value in clean.items():
             object.__setattr__(self, name, value)
 
@@ -119,6 +119,12 @@ class FiringEvents:
     cycle: Whole
     crank_deg: NDArray[np.float64]
     strength: NDArray[np.float64]
+
+
+def check_life(life: Liveliness, layout: Layout) -> None:
+    """Refuse what is no `Liveliness`, or makes a cylinder fail that the layout has not."""
+    for number, _ in checks.kind("life", life, Liveliness).misfire:
+        checks.whole("misfire cylinder", number, low=1, high=len(layout.cylinders))
 
 
 def checked_seed(seed: object) -> int:
@@ -159,12 +165,16 @@ def firing_events(
     Raises
     ------
     RangeError
-        A value out of range.
+        A value out of range, or a misfire of a cylinder that the layout has not.
     """
+    checks.kind("layout", layout, Layout)
+    checks.kind("speed", speed, SpeedCurve)
     low, high = DURATIONS_S
     duration_s = checks.seconds("duration_s", duration_s, low=low, high=high)
     start_deg = checks.number("start_deg", start_deg, low=0, high=layout.cycle_deg, unit="degrees")
     seed = checked_seed(seed)
+    if life is not None:
+        check_life(life, layout)
     curve = speed if life is None else hunted(speed, life, seed, start_s=0.0, duration_s=duration_s)
     turned_deg = float(curve.crank_deg(duration_s)[0])
     return events_in_turn(layout, curve, start_deg, turned_deg, life=life, seed=seed)
@@ -178,8 +188,10 @@ def firing_parts(
     Raises
     ------
     RangeError
-        A value out of range.
+        A value out of range, or a misfire of a cylinder that the layout has not.
     """
+    if life is not None:
+        check_life(life, layout)
     low, high = DURATIONS_S
     duration_s, seed = checks.seconds("duration_s", duration_s, low=low, high=high), checked_seed(seed)
     start_deg = 0.0

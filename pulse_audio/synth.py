@@ -6,7 +6,7 @@ mid-stream changes the pulses to come: those already fired ring on.
 """
 
 from bisect import bisect_left
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import replace
 
 import numpy as np
@@ -14,8 +14,9 @@ from numpy.typing import NDArray
 
 from pulse_audio import checks
 from pulse_audio.clip import Clip
+from pulse_audio.errors import RangeError
 from pulse_audio.exhaust import Exhaust, find_exhaust
-from pulse_audio.firing import FiringEvents, Liveliness, checked_seed, events_in_turn, hunted
+from pulse_audio.firing import FiringEvents, Liveliness, check_life, checked_seed, events_in_turn, hunted
 from pulse_audio.kernels import pulse_bank, speed_step, step_rpm
 from pulse_audio.layout import Layout
 from pulse_audio.placing import outlet_gains
@@ -70,7 +71,8 @@ class Synth:
     Raises
     ------
     RangeError, ExhaustError
-        A value out of range, or an exhaust whose groups do not fit the layout.
+        A value out of range or of another kind, an exhaust whose groups do not fit the layout, or a misfire of a
+        cylinder that it has not.
     """
 
     def __init__(
@@ -88,6 +90,7 @@ class Synth:
         repeat_cycles: int = 0,
     ) -> None:
         self.sample_rate_hz = checked_rate(sample_rate_hz)
+        checks.kind("speed", speed, SpeedCurve)
         self._life = Liveliness.ideal() if life is None else life
         self._seed = checked_seed(seed)
         self._repeat_cycles = checks.whole("repeat_cycles", repeat_cycles, low=0, high=MOST_CYCLES)
@@ -102,7 +105,7 @@ class Synth:
         self._firings: Firings
         self._tick_list: TickList
         self._next = self._next_tick = 0
-        self._take_engine(layout, exhaust or find_exhaust(DEFAULT_EXHAUST))
+        self._take_engine(layout, find_exhaust(DEFAULT_EXHAUST) if exhaust is None else exhaust)
         self._begin_span(0.0)
 
     # Where the engine stands ------------------------------------------------------------------------------------
@@ -160,8 +163,8 @@ class Synth:
 
         Raises
         ------
-        ExhaustError
-            The exhaust's groups do not fit the layout.
+        RangeError, ExhaustError
+            No layout, one without a cylinder that misfires, or one that the exhaust's groups do not fit.
         """
         angle_deg = self._end_span()
         self._take_engine(layout, self._exhaust)
@@ -172,8 +175,8 @@ class Synth:
 
         Raises
         ------
-        ExhaustError
-            Its groups do not fit the layout.
+        RangeError, ExhaustError
+            No exhaust, or one whose groups do not fit the layout.
         """
         angle_deg = self._end_span()
         self._take_engine(self._layout, exhaust)
@@ -187,6 +190,8 @@ class Synth:
         RangeError
             The layout has no such cylinder.
         """
+        if not isinstance(cylinders, Iterable):
+            raise RangeError(f"cylinders={cylinders!r}: give a set of cylinder numbers, such as {{2}}")
         count = len(self._layout.cylinders)
         self._dropped = frozenset(checks.whole("cylinder", number, low=1, high=count) for number in cylinders)
         self._begin_span(self._end_span())
@@ -305,6 +310,9 @@ class Synth:
         )  # fmt: skip
 
     def _take_engine(self, layout: Layout, exhaust: Exhaust) -> None:
+        checks.kind("layout", layout, Layout)
+        checks.kind("exhaust", exhaust, Exhaust)
+        check_life(self._life, layout)
         life, stereo = self._life, len(self._pulse_tails) > 1
         self._bank = pulse_bank(layout, exhaust, replace(life, misfire=()), self.sample_rate_hz)
         self._layout, self._exhaust = layout, exhaust
@@ -344,6 +352,7 @@ def _checked_tick(level_db: float | None) -> float | None:
 
 def highest_rpm(speed: SpeedCurve, duration_s: float) -> float:
     """Return the highest speed from time 0 on, for `duration_s`."""
+    checks.kind("speed", speed, SpeedCurve)
     turns = speed.time_s[(speed.time_s > 0.0) & (speed.time_s < duration_s)]
     return float(np.max(speed.rpm_at(np.concatenate(([0.0], turns, [duration_s])))))
 
@@ -395,7 +404,8 @@ def render(
     Raises
     ------
     RangeError, ExhaustError
-        A value out of range, or an exhaust whose groups do not fit the layout.
+        A value out of range or of another kind, an exhaust whose groups do not fit the layout, or a misfire of a
+        cylinder that it has not.
     """
     low, high = DURATIONS_S
     duration_s = checks.seconds("duration_s", duration_s, low=low, high=high)

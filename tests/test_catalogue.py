@@ -1,11 +1,13 @@
 """The named layouts as a whole, the layout argument, and what sound can't tell apart."""
 
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
 from pulse_audio.catalogue import find_layout, layout, layout_names, nearest_names, same_sound, sound_alikes
-from pulse_audio.errors import LayoutError
+from pulse_audio.errors import LayoutError, RangeError
+from pulse_audio.exhaust import find_exhaust
 from pulse_audio.layout import from_intervals
 
 # The kinds of engine that the project promises to know.
@@ -111,6 +113,14 @@ def test_an_unknown_name_is_answered_with_near_ones(text: str, offered: str) -> 
     assert offered in nearest_names(text)
     with pytest.raises(LayoutError, match=f"did you mean .*{offered}"):
         find_layout(text)
+
+
+@pytest.mark.parametrize(("find", "name"), [(find_layout, "layout"), (find_exhaust, "exhaust")])
+def test_what_is_no_text_names_nothing(find: Callable[[object], object], name: str) -> None:
+    """None and a path that is no text are told what is wanted."""
+    for value in (None, Path("mine.toml")):
+        with pytest.raises(RangeError, match=f"{name} is of type .*; give a name or a path as text"):
+            find(value)
 
 
 @pytest.mark.parametrize("text", ["zzzzz", "", "a" * 5000])

@@ -338,6 +338,28 @@ def test_sound_that_the_format_cannot_hold(tmp_path: Path, name: str, channels: 
 
 
 @pytest.mark.parametrize("name", ["a.wav", "a.flac", "a.ogg"])
+@pytest.mark.parametrize("wrong", [np.nan, np.inf, -np.inf, -1e300])
+def test_samples_that_are_no_numbers_are_not_written(tmp_path: Path, name: str, wrong: float) -> None:
+    """One sample that is no number, far into the sound, is refused; the file that is there stays."""
+    (tmp_path / name).write_text("mine")
+    samples = _noise(20_000, 2)
+    samples[15_000, 1] = wrong
+    with pytest.raises(ClipError, match=f"cannot write .*{name}: the sound holds samples that are no numbers"):
+        write_clip(tmp_path / name, Clip(samples=samples, sample_rate_hz=RATE_HZ), force=True)
+    assert (tmp_path / name).read_text() == "mine"
+    assert os.listdir(tmp_path) == [name]
+
+
+def test_what_is_no_clip_or_path_is_refused(tmp_path: Path) -> None:
+    """Bare samples instead of a clip, and no path at all, are told in one line that says what is wanted."""
+    with pytest.raises(RangeError, match="clip is of type ndarray; give a Clip, as read_clip and render return"):
+        write_clip(tmp_path / "a.wav", _noise(10))  # type: ignore[arg-type]
+    for call in (read_clip, lambda none: write_clip(none, Clip(samples=_noise(10), sample_rate_hz=RATE_HZ))):
+        with pytest.raises(RangeError, match="path is of type NoneType; give a file's name as text or a Path"):
+            call(None)  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize("name", ["a.wav", "a.flac", "a.ogg"])
 def test_full_disk(tmp_path: Path, name: str) -> None:
     """A disk that fills up while sound is written gives one line, and neither a file nor a word from libsndfile.
 

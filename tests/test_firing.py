@@ -152,6 +152,12 @@ def test_wrong_options_are_refused(option: str, value: object) -> None:
             list(firing_parts(layout("boxer-twin"), SpeedCurve.steady(900), **options))  # type: ignore[arg-type]
 
 
+def test_limits_are_told_in_full() -> None:
+    """The highest seed is told with all its digits, as it would be typed."""
+    with pytest.raises(RangeError, match=r"^seed=4294967296 is out of range; give 0 to 4294967295$"):
+        firing_events(layout("boxer-twin"), SpeedCurve.steady(900), duration_s=1.0, seed=2**32)
+
+
 def test_scatter_brings_in_a_firing_of_the_cycle_before() -> None:
     """A firing 20 degrees before time 0 that scatters by 20 may come after it; it belongs to cycle -1."""
     this, life = from_intervals("700-20"), Liveliness(timing_sd_deg=20.0, hunting=0.0)

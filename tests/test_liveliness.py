@@ -17,7 +17,9 @@ from pulse_audio.firing import (
     hunted,
     parse_misfire,
 )
+from pulse_audio.loop import render_loop
 from pulse_audio.speed import SpeedCurve
+from pulse_audio.synth import Synth, render
 
 CALM = {"strength_sd": 0.0, "timing_sd_deg": 0.0, "cylinder_sd": 0.0, "hunting": 0.0, "overrun": 0.0}
 
@@ -179,12 +181,31 @@ def test_chance_is_evenly_spread() -> None:
         {"misfire": ((1,),)},
         {"misfire": (1, 0.5)},
         {"misfire": 1},
+        {"misfire": ((2, 0.3), (1, 0.5), (2, 1.0))},
     ],
 )
 def test_impossible_liveliness_is_refused(wrong: dict[str, object]) -> None:
     """Values out of range are refused by their name when the value is made."""
     with pytest.raises(RangeError, match=next(iter(wrong))):
         Liveliness(**wrong)  # type: ignore[arg-type]
+
+
+def test_a_misfire_of_a_cylinder_that_is_not_there_is_refused() -> None:
+    """A twin has no cylinder 9: lists of firings, sound and loops refuse it, and so does a change of layout."""
+    twin, four, speed = catalogue.layout("boxer-twin"), catalogue.layout("inline-four"), SpeedCurve.steady(900.0)
+    life = Liveliness(misfire=((4, 1.0),))
+    options = {"duration_s": 1.0, "life": life}
+    running = Synth(four, speed, sample_rate_hz=8000, life=life)
+    for call in (
+        lambda: firing_events(twin, speed, **options),  # type: ignore[arg-type]
+        lambda: list(firing_parts(twin, speed, **options)),  # type: ignore[arg-type]
+        lambda: render(twin, speed, sample_rate_hz=8000, **options),  # type: ignore[arg-type]
+        lambda: render_loop(twin, 900.0, sample_rate_hz=8000, **options),  # type: ignore[arg-type]
+        lambda: running.set_layout(twin),
+    ):
+        with pytest.raises(RangeError, match="misfire cylinder=4 is out of range; give 1 to 2"):
+            call()
+    assert running.layout == four
 
 
 def test_liveliness_holds_clean_values() -> None:

@@ -4,6 +4,7 @@ Order amplitudes |S_m| are those of the Fourier series of an impulse train (time
 and any textbook of signals): |sum_k exp(-2 pi i m theta_k / cycle)|, worked out and typed in.
 """
 
+import re
 import threading
 import time
 from collections.abc import Callable
@@ -610,10 +611,35 @@ def test_wrong_options_are_refused(option: str, value: object) -> None:
 
 
 @pytest.mark.parametrize(
+    ("option", "value", "wanted"),
+    [
+        ("layout", "v-twin-45", "a Layout, as find_layout('v-twin-45') returns"),
+        ("speed", 900, "a SpeedCurve, such as SpeedCurve.steady(900)"),
+        ("exhaust", "open-stubs", "an Exhaust, as find_exhaust('open-stubs') returns"),
+        ("life", {}, "a Liveliness, such as Liveliness()"),
+    ],
+)
+def test_what_is_of_another_kind_is_refused(option: str, value: object, wanted: str) -> None:
+    """A name or a number where a value is wanted is answered with how to get one, by whatever takes it."""
+    options = {"layout": catalogue.layout("boxer-twin"), "speed": SpeedCurve.steady(900.0), option: value}
+    said = f"^{option} is of type {type(value).__name__}; give {re.escape(wanted)}$"
+    with pytest.raises(RangeError, match=said):
+        Synth(**options, sample_rate_hz=RATE)  # type: ignore[arg-type]
+    with pytest.raises(RangeError, match=said):
+        render(**options, duration_s=1.0, sample_rate_hz=RATE)  # type: ignore[arg-type]
+    if option != "exhaust":
+        with pytest.raises(RangeError, match=said):
+            firing_events(**options, duration_s=1.0)  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(
     ("change", "message"),
     [
         (lambda synth: synth.set_dropped(frozenset({1, 99})), "cylinder=99 is out of range; give 1 to 2"),
         (lambda synth: synth.set_dropped(frozenset({"a"})), "cylinder='a' is not a number"),
+        (lambda synth: synth.set_dropped(1), "cylinders=1: give a set of cylinder numbers, such as"),
+        (lambda synth: synth.set_layout("v-twin-45"), "layout is of type str; give a Layout, as find_layout"),
+        (lambda synth: synth.set_exhaust("open-stubs"), "exhaust is of type str; give an Exhaust, as find_exhaust"),
         (lambda synth: synth.set_speed(NAN), "rpm=nan"),
         (lambda synth: synth.set_speed(2000.0, NAN), "glide_s=nan"),
         (lambda synth: synth.set_ticks(NAN), "tick_db=nan"),
