@@ -2,6 +2,10 @@
 
 from dataclasses import dataclass
 
+from pulse_audio import checks
+from pulse_audio.errors import RangeError
+from pulse_audio.layout import MAX_CYLINDERS
+
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Hints:
@@ -12,16 +16,42 @@ class Hints:
     strokes : int or None
         2 or 4.
     cylinders : int or None
+        1 to 48.
     rpm : tuple of float or None
-        Lowest and highest speed.
+        Lowest and highest speed, 20 to 15000.
     layout : str or None
         A layout argument (name, path or intervals) to compare the recording with.
+
+    Raises
+    ------
+    RangeError
+        A value out of range, or speeds that are not a lowest and a highest one.
     """
 
     strokes: int | None = None
     cylinders: int | None = None
     rpm: tuple[float, float] | None = None
     layout: str | None = None
+
+    def __post_init__(self) -> None:
+        """Refuse what no engine has."""
+        if self.strokes not in (None, 2, 4):
+            raise RangeError(f"strokes={self.strokes!r} must be 2 or 4")
+        if self.cylinders is not None:
+            object.__setattr__(self, "cylinders", checks.whole("cylinders", self.cylinders, low=1, high=MAX_CYLINDERS))
+        if self.rpm is not None:
+            try:
+                low, high = self.rpm
+            except (TypeError, ValueError):
+                raise RangeError(
+                    f"rpm={self.rpm!r} must be a lowest and a highest speed, such as (800, 3000)"
+                ) from None
+            low, high = checks.rpm(low), checks.rpm(high)
+            if low > high:
+                raise RangeError(f"rpm={self.rpm!r}: give the lowest speed first, such as ({high:g}, {low:g})")
+            object.__setattr__(self, "rpm", (low, high))
+        if self.layout is not None:
+            checks.kind("layout", self.layout, str)
 
     @property
     def describe_engine(self) -> bool:
