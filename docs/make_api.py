@@ -21,6 +21,29 @@ from pulse_audio import Hints, analyse, read_clip
 
 Numbers carry their unit in their name. Samples are float64, full scale is 1, shape (frames,) or (frames, channels).
 Every error is a `PulseError`.
+
+A twin that runs up, through two pipes that meet, into a file, `run_up.py`:
+
+```python run_up.py
+from pulse_audio import Exhaust, Liveliness, Section, SpeedCurve, find_layout, render, write_clip
+
+pipe = Section(length_m=0.6, bore_m=0.04, gas_c=500)
+clip = render(
+    find_layout("v-twin-45"),
+    SpeedCurve.ramp(900, 3000, 4.0),
+    duration_s=5.0,
+    sample_rate_hz=48_000,
+    exhaust=Exhaust(name="two-into-one", primary=(pipe,), join="all", sections=(pipe,)),
+    life=Liveliness(),
+)
+write_clip("run_up.wav", clip)
+```
+
+```sh
+python run_up.py
+```
+
+`exhaust=find_exhaust("road-silencer")` takes a ready one; `analyse(read_clip("run_up.wav"))` listens to it.
 """
 
 

@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from pulse_audio.catalogue import find_layout, layout_names
     from pulse_audio.clip import Clip, read_clip, write_clip
     from pulse_audio.errors import PulseError
-    from pulse_audio.exhaust import Exhaust, find_exhaust
+    from pulse_audio.exhaust import Exhaust, Section, find_exhaust
     from pulse_audio.firing import FiringEvents, Liveliness, firing_events
     from pulse_audio.layout import Cylinder, Layout
     from pulse_audio.loudness import integrated_lufs
@@ -32,6 +32,7 @@ _HOME = {
     "Liveliness": "firing",
     "PulseError": "errors",
     "Reading": "analysis",
+    "Section": "exhaust",
     "SpeedCurve": "speed",
     "Synth": "synth",
     "analyse": "analysis",
@@ -56,6 +57,7 @@ __all__ = [
     "Liveliness",
     "PulseError",
     "Reading",
+    "Section",
     "SpeedCurve",
     "Synth",
     "analyse",
