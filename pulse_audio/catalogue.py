@@ -77,7 +77,19 @@ def find_layout(text: str) -> Layout:
         return layout(_tidy(text))
     if looks_like_intervals(text):
         return from_intervals(text.strip())
-    return from_toml(Path(text)) if is_path(text) else layout(text)
+    return _own_layout(Path(text)) if is_path(text) else layout(text)
+
+
+def _own_layout(path: Path) -> Layout:
+    """Read a layout file, and refuse one that calls itself by the name of a layout that fires otherwise."""
+    this = from_toml(path)
+    name = _tidy(this.name)
+    if name in _tables() and not fires_alike(this, layout(name)):
+        raise LayoutError(
+            f"layout file {shown(path)}: the layout called {name} fires {layout(name).intervals_text}, this one "
+            f"{this.intervals_text}; give it another name"
+        )
+    return this
 
 
 def sound_alikes(this: Layout) -> dict[str, float]:

@@ -14,7 +14,7 @@ from typing import Any, TypeGuard
 
 from pulse_audio import checks
 from pulse_audio.errors import ExhaustError, RangeError
-from pulse_audio.files import is_path, read_named_toml, shown
+from pulse_audio.files import is_path, read_named_toml, shown, unknown_keys
 from pulse_audio.layout import MAX_CYLINDERS, Layout
 
 JOINS = ("each", "all", "banks", "pairs", "pairs-then-all")
@@ -166,22 +166,19 @@ def _all_of(values: object, kind: type) -> TypeGuard[tuple[Any, ...]]:
     return isinstance(values, tuple) and all(isinstance(value, kind) for value in values)
 
 
-def _join_faults(join: object, *, second: bool) -> list[str]:
+def _join_faults(join: object, *, second: bool, form: str = "((1, 4), (2, 3))") -> list[str]:
     """Say whether `join` is none, or wants or forbids the pipe from each pair to the collector."""
     named = isinstance(join, str) and join in JOINS
     if not named and not (
         _all_of(join, tuple) and 1 <= len(join) <= MAX_CYLINDERS and all(_all_of(g, int) and g for g in join)
     ):
-        return [
-            f"join must be one of {', '.join(JOINS)}, or groups of cylinder numbers such as ((1, 4), (2, 3)), "
-            "in a file [[1, 4], [2, 3]]"
-        ]
+        return [f"join must be one of {', '.join(JOINS)}, or groups of cylinder numbers such as {form}"]
     if (join == "pairs-then-all") != second:
         return ["second, the pipe from each pair to the collector, goes with join = 'pairs-then-all'"]
     return []
 
 
-_KEYS = {"name", "title", "primary", "join", "second", "section", *_NUMBERS}
+_KEYS = ("name", "title", "primary", "join", "second", "section", *_NUMBERS)
 
 
 def from_table(name: str, table: Mapping[str, Any]) -> Exhaust:
@@ -200,7 +197,7 @@ def from_table(name: str, table: Mapping[str, Any]) -> Exhaust:
     ExhaustError
         All faults of the table at once.
     """
-    faults = [f"unknown key {key!r}" for key in table if key not in _KEYS]
+    faults = unknown_keys(table, _KEYS)
     pipes: dict[str, tuple[Section, ...]] = {}
     for key in ("primary", "second", "section"):
         try:
@@ -212,7 +209,7 @@ def from_table(name: str, table: Mapping[str, Any]) -> Exhaust:
     title, join = table.get("title", ""), _as_tuples(table.get("join", "each"))
     numbers = {key: table[key] for key in _NUMBERS if key in table}
     faults += _number_faults(numbers, _NUMBERS)
-    faults += _join_faults(join, second="second" in table)
+    faults += _join_faults(join, second="second" in table, form="[[1, 4], [2, 3]]")
     if not isinstance(title, str):
         faults.append("title must be text")
     if faults:
@@ -235,12 +232,15 @@ def _as_tuples(join: Any) -> Any:
 def _sections(key: str, value: object) -> tuple[Section, ...]:
     rows = value if isinstance(value, list) else [value]
     most = 1 if key == "second" else MAX_CYLINDERS
-    if not 1 <= len(rows) <= most or not all(isinstance(row, dict) and set(row) == set(_SIZES) for row in rows):
+    if not 1 <= len(rows) <= most or not all(isinstance(row, dict) for row in rows):
         many = "" if most == 1 else ", or a list of them"
-        raise ExhaustError(f"{key} must be a table of length_m, bore_m and gas_c and nothing else{many}")
+        raise ExhaustError(f"{key} must be a table of length_m, bore_m and gas_c{many}")
     sections, faults = [], []
     for number, row in enumerate(rows, start=1):
         try:
+            wrong = [*unknown_keys(row, _SIZES), *(f"{name} is missing" for name in _SIZES if name not in row)]
+            if wrong:
+                raise ExhaustError("; ".join(wrong))
             sections.append(Section(**row))
         except ExhaustError as e:
             faults.append(f"{key} {number}: {e}")

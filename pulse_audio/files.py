@@ -4,7 +4,7 @@ import contextlib
 import os
 import stat
 import tomllib
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from pathlib import Path
 from typing import IO, Any
 
@@ -16,6 +16,7 @@ except ImportError:  # not a POSIX system: two runs writing one file at once are
     fcntl = None  # type: ignore[assignment]
 
 TOML_BYTES = 100_000
+KEYS_TOLD = 5  # of those that are unknown: a file of another kind has hundreds
 TOML_LINE = 4_000  # characters; the parser's time grows with the square of the dots or brackets in a line
 
 
@@ -45,11 +46,13 @@ def read_toml(path: Path, kind: str, error: type[PulseError]) -> dict[str, Any]:
         if any(len(line) > TOML_LINE for line in text.splitlines()):
             raise error(f"{where} is no TOML for us: a line has more than {TOML_LINE} characters")
         return tomllib.loads(text)
+    except UnicodeDecodeError as e:
+        raise error(f"{where} is no TOML: its text is not in UTF-8; save it as UTF-8") from e
     except OSError as e:
         raise error(f"{where}: {unread_reason(e)}") from e
     except error:
         raise
-    except (ValueError, RecursionError) as e:  # no text, no TOML, a number of thousands of digits, or too deep
+    except (ValueError, RecursionError) as e:  # no TOML, a number of thousands of digits, or too deep
         raise error(f"{where} is no TOML: {shown(' '.join(str(e).split()))}") from e
 
 
@@ -78,6 +81,23 @@ def read_named_toml(path: Path, kind: str, error: type[PulseError]) -> tuple[str
     if not isinstance(name, str) or not name:
         raise error(f"{kind} file {shown(path)}: name must be text")
     return name, table
+
+
+def unknown_keys(table: Mapping[str, object], legal: Iterable[str]) -> list[str]:
+    """Say which keys of a table are none of the legal ones, each with the nearest; all of these if one has none."""
+    import difflib
+
+    legal, faults, strange = tuple(legal), [], False
+    unknown = [key for key in table if key not in legal]
+    for key in unknown[:KEYS_TOLD]:
+        near = difflib.get_close_matches(key, legal, n=1)
+        heading = isinstance(table[key], Mapping)
+        cure = f", did you mean {near[0]}?" if near else f": leave out the heading [{key}]" if heading else ""
+        faults.append(f"unknown key {key!r}{cure}")
+        strange |= not near
+    if len(unknown) > KEYS_TOLD:
+        faults.append(f"{len(unknown) - KEYS_TOLD} more unknown keys")
+    return [*faults, f"the keys are {', '.join(legal)}"] if strange else faults
 
 
 def is_path(text: str) -> bool:

@@ -17,7 +17,7 @@ from pathlib import Path
 
 from pulse_audio import checks
 from pulse_audio.errors import LayoutError, RangeError
-from pulse_audio.files import read_named_toml
+from pulse_audio.files import read_named_toml, unknown_keys
 from pulse_audio.units import cycle_deg
 
 ANGLE_TOLERANCE_DEG = 0.01  # angles are typed in by hand: 51.43 for a seventh of a turn must pass
@@ -273,6 +273,7 @@ def from_intervals(text: str) -> Layout:
 
 
 _TEXTS = ("title", "part_of", "note", "source")
+_KEYS = ("name", "strokes", *_COLUMNS, *_TEXTS)
 
 
 def from_table(name: str, table: Mapping[str, object]) -> Layout:
@@ -291,7 +292,7 @@ def from_table(name: str, table: Mapping[str, object]) -> Layout:
     LayoutError
         All faults of the table at once.
     """
-    faults = [f"unknown key {key!r}" for key in table if key not in {*_COLUMNS, *_TEXTS, "strokes", "name"}]
+    faults = unknown_keys(table, _KEYS)
     columns: dict[str, list[float]] = {}
     for key in _COLUMNS:
         if key in table:
@@ -335,11 +336,11 @@ def _number_list(key: str, values: object) -> list[float]:
         raise RangeError(f"{key} must be a list of 1 to {MAX_CYLINDERS} numbers, cylinder 1 first")
     if any(isinstance(v, bool) or not isinstance(v, int | float) for v in values):
         raise RangeError(f"{key} must hold numbers only")
-    return [_column_number(f"{key}[{i}]", v) for i, v in enumerate(values)]
+    return [_column_number(key, value, f"cylinder {number}: ") for number, value in enumerate(values, start=1)]
 
 
-def _column_number(name: str, value: object) -> float:
-    return checks.real(name, value, low=-3600, high=3600, unit="" if name.startswith("offset") else "degrees")
+def _column_number(name: str, value: object, where: str = "") -> float:
+    return checks.real(where + name, value, low=-3600, high=3600, unit="" if name == "offset" else "degrees")
 
 
 def from_toml(path: Path) -> Layout:

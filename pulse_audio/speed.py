@@ -157,7 +157,7 @@ def from_csv(path: Path) -> SpeedCurve:
     except OSError as e:
         raise SpeedError(f"speed file {shown(path)}: {unread_reason(e)}") from e
     except UnicodeDecodeError as e:
-        raise SpeedError(f"speed file {shown(path)} is no text; give lines of time_s,rpm") from e
+        raise SpeedError(f"speed file {shown(path)} is no text in UTF-8; save it so, with lines of time_s,rpm") from e
     if len(raw) > MAX_FILE_BYTES:
         raise SpeedError(f"speed file {shown(path)}: larger than {MAX_FILE_BYTES} bytes")
     try:

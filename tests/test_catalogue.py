@@ -97,6 +97,16 @@ def test_a_layout_argument_may_be_intervals_or_a_path(tmp_path: Path, monkeypatc
     assert find_layout("plain").intervals_deg == (100, 620)
 
 
+def test_a_file_may_not_call_itself_by_another_layouts_name(tmp_path: Path) -> None:
+    """A file named as a named layout is read if it fires alike, from whatever angle, and refused if it does not."""
+    path = tmp_path / "mine.toml"
+    path.write_text('name = "Inline Four"\nfiring_deg = [90, 270, 450, 630]\n')
+    assert find_layout(str(path)).firing_deg == (90, 270, 450, 630)
+    path.write_text('name = "Inline Four"\nfiring_deg = [0, 90, 180, 270]\n')
+    with pytest.raises(LayoutError, match="called inline-four fires 180 x4, this one 90-90-90-450; give it another"):
+        find_layout(str(path))
+
+
 @pytest.mark.parametrize(
     ("text", "offered"),
     [

@@ -95,6 +95,13 @@ def test_a_part_points_to_the_whole(run: Run) -> None:
     assert "explain v8-crossplane tells of the whole" in run("explain", "v8-crossplane-one-bank").stdout
 
 
+def test_a_part_of_an_engine_that_has_no_name(run: Run, tmp_path: Path) -> None:
+    """The whole of an own part may be in a file; no command is told that would not work."""
+    path = tmp_path / "mine.toml"
+    path.write_text('part_of = "my-v4"\nfiring_deg = [0, 200]\n')
+    assert "part of an engine; explain a file of all of my-v4." in " ".join(run("explain", path).stdout.split())
+
+
 def test_rod_ratio(run: Run) -> None:
     """A longer rod makes the twice-a-turn force smaller."""
     values = [

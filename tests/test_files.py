@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from pulse_audio.errors import LayoutError, OutputError
-from pulse_audio.files import is_path, made_folder, read_toml, replaced_file, shown, write_text
+from pulse_audio.files import is_path, made_folder, read_toml, replaced_file, shown, unknown_keys, write_text
 
 
 def _child(code: str, folder: Path, **options: object) -> subprocess.Popen[str]:
@@ -285,6 +285,12 @@ def test_toml_bombs(tmp_path: Path, body: bytes, said: str) -> None:
     assert len(str(caught.value)) < 500
     with pytest.raises(LayoutError, match="no such file"):
         read_toml(tmp_path / "none.toml", "layout", LayoutError)
+
+
+def test_unknown_keys_of_a_file_of_another_kind() -> None:
+    """Of many unknown keys the first five are told, the others counted, and the legal ones named once."""
+    faults = unknown_keys({f"x{number}": 1 for number in range(12)}, ("title", "join"))
+    assert faults == [*(f"unknown key 'x{n}'" for n in range(5)), "7 more unknown keys", "the keys are title, join"]
 
 
 def test_byte_order_mark(tmp_path: Path) -> None:

@@ -286,9 +286,14 @@ def _alikes(layout: "Layout") -> Iterator[str]:
 def _balance(layout: "Layout", rod_ratio: float) -> Iterator[str]:
     from pulse_audio.balance import balance
     from pulse_audio.balance_words import facts, in_short
+    from pulse_audio.catalogue import layout_names
 
     if layout.part_of:
-        yield from _paragraph(f"This is a part of an engine; explain {layout.part_of} tells of the whole.")
+        known = layout.part_of in layout_names()
+        whole = (
+            f"explain {layout.part_of} tells of the whole" if known else f"explain a file of all of {layout.part_of}"
+        )
+        yield from _paragraph(f"This is a part of an engine; {whole}.")
         return
     if not layout.has_geometry:
         yield from _paragraph("Not known: this layout gives its firing alone, not where throws and banks stand.")
