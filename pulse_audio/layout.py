@@ -245,17 +245,23 @@ def from_intervals(text: str) -> Layout:
     Parameters
     ----------
     text : str
-        Crank degrees between firings joined by ``-``; they add up to 720 (four-stroke) or 360 (two-stroke).
+        Crank degrees between firings joined by ``-``; they add up to 720 (four-stroke) or 360 (two-stroke). What comes
+        several times over may be written once, as `written` does: ``240 x3``.
 
     Raises
     ------
     LayoutError
-        Not numbers, or another sum.
+        Not numbers, too many, or another sum.
     """
+    piece, repeated, times = text.partition("x")
+    parts = piece.strip().split("-")
     try:
-        intervals = [float(part) for part in text.split("-")]
+        once_deg, count = [float(part) for part in parts], int(times) if repeated else 1
     except ValueError:
-        raise LayoutError(f"intervals {text!r}: give degrees joined by '-', such as 270-450") from None
+        raise LayoutError(f"intervals {text!r}: give degrees joined by '-', such as 270-450, or 240 x3") from None
+    if not 1 <= count <= MAX_CYLINDERS // len(parts):
+        raise LayoutError(f"intervals {text!r}: give 1 to {MAX_CYLINDERS} of them")
+    intervals, text = once_deg * count, "-".join(parts * count)
     total = sum(intervals)
     strokes = next((s for s in (4, 2) if abs(total - cycle_deg(s)) <= ANGLE_TOLERANCE_DEG * len(intervals)), None)
     if strokes is None:
@@ -354,7 +360,7 @@ def from_toml(path: Path) -> Layout:
     return from_table(*read_named_toml(path, "layout", LayoutError))
 
 
-_INTERVALS = re.compile(r"\s*\d+(\.\d+)?(-\d+(\.\d+)?)*\s*")
+_INTERVALS = re.compile(r"\s*\d+(\.\d+)?(-\d+(\.\d+)?)*(\s*x\s*\d+)?\s*")
 
 
 def looks_like_intervals(text: str) -> bool:

@@ -6,10 +6,18 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from pulse_audio.catalogue import layout
+from pulse_audio.catalogue import layout, layout_names
 from pulse_audio.drawing import firings
 from pulse_audio.errors import LayoutError
-from pulse_audio.layout import Cylinder, Layout, from_intervals, from_table, from_toml, shortest_repeat
+from pulse_audio.layout import (
+    Cylinder,
+    Layout,
+    from_intervals,
+    from_table,
+    from_toml,
+    looks_like_intervals,
+    shortest_repeat,
+)
 
 # Crank degrees between firings, as cycles: any rotation is the same engine.
 # [a] table of crank and ignition angles in an encyclopaedia article on big-bang firing order
@@ -203,7 +211,39 @@ def test_intervals_alone(text: str, shown: str, even: bool, patterns: int) -> No
     assert not this.has_geometry
 
 
-@pytest.mark.parametrize("text", ["270-451", "0", "0-0", "100", "1000000-1", "9" * 400, "5-" * 99 + "225"])
+@pytest.mark.parametrize(
+    ("text", "meant"),
+    [("240 x3", "240-240-240"), ("240x3", "240-240-240"), ("90-270 x2", "90-270-90-270"), (" 720 x 1 ", "720")],
+)
+def test_intervals_are_read_as_they_are_shown(text: str, meant: str) -> None:
+    """What comes several times over may be written once with a count, as the list of layouts shows it."""
+    assert looks_like_intervals(text)
+    assert from_intervals(text) == from_intervals(meant)
+
+
+def test_intervals_of_every_layout_are_read_as_they_are_shown() -> None:
+    """The intervals that the list of layouts shows make a layout that shows the same ones."""
+    for name in layout_names():
+        shown = layout(name).intervals_text
+        assert looks_like_intervals(shown)
+        assert from_intervals(shown).intervals_text == shown, name
+
+
+@pytest.mark.parametrize("text", ["240 x", "240 x 3.0", "x3", "240 x3 x1", "240 by 3"])
+def test_what_is_no_count_is_no_list_of_intervals(text: str) -> None:
+    """A count is one whole number at the end."""
+    assert not looks_like_intervals(text)
+    with pytest.raises(LayoutError, match="give degrees joined by '-', such as 270-450, or 240 x3"):
+        from_intervals(text)
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "270-451", "0", "0-0", "100", "1000000-1", "9" * 400, "5-" * 99 + "225", "240 x0", "240 x2", "15 x49",
+        "240 x" + "9" * 4000, "240 x" + "9" * 5000,
+    ],
+)  # fmt: skip
 def test_impossible_intervals_are_refused(text: str) -> None:
     """Intervals that make neither 720 nor 360, or too many of them, are refused."""
     with pytest.raises(LayoutError):

@@ -17,7 +17,7 @@ def command(cylinders: int | None, strokes: str | None, even: bool | None, as_js
 
     Intervals are crank degrees from each firing to the next; they add up to 720 for a four-stroke and 360 for a
     two-stroke. Everywhere a LAYOUT is asked for, a name from this list, a path to a TOML file, or intervals alone
-    such as 270-450 will do.
+    such as 270-450 or "240 x3" will do.
     """
     from pulse_audio.catalogue import layout, layout_names
 
