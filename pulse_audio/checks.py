@@ -67,6 +67,8 @@ def rpm(value: object, name: str = "rpm") -> float:
     try:
         clean = float(value)  # type: ignore[arg-type]
     except (TypeError, ValueError, OverflowError):
+        if isinstance(value, str) and not value.strip():
+            raise RangeError(f"{name}: a speed is missing; give {RPM_MIN:g} to {RPM_MAX:g} rpm") from None
         raise RangeError(f"{name}={value} is not a number; give {RPM_MIN:g} to {RPM_MAX:g} rpm") from None
     if not RPM_MIN <= clean <= RPM_MAX:
         hint = f" (did you give hertz? {clean:g} Hz is {60 * clean:g} rpm)" if 0 < clean < RPM_MIN else ""

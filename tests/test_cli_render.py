@@ -105,6 +105,14 @@ def test_event_table_of_a_loop(run: Run, tmp_path: Path) -> None:
     assert sound.size == 57_600  # ten cycles of 0.12 s
 
 
+def test_one_firing_is_one(run: Run, tmp_path: Path) -> None:
+    """A table of one line says so: a tenth of a second at 900 rpm holds the first firing of a single alone."""
+    table = tmp_path / "a.csv"
+    options = ("--ideal", "--duration", 0.1, "-o", tmp_path / "a.wav", "--events", table)
+    assert run("render", "single-four-stroke", *options).stdout.endswith("a.csv: 1 firing\n")
+    assert len(table.read_text(encoding="utf-8").splitlines()) == 2
+
+
 def test_misfire_leaves_a_gap(run: Run, tmp_path: Path) -> None:
     """A cylinder that always fails is silent: half the firings of a twin, and no pulse where the others would be."""
     sound = _render(
@@ -231,7 +239,10 @@ def test_ticks_and_exhaust_change_the_sound(run: Run, tmp_path: Path) -> None:
         (("boxer-twin", "--rpm", "1e308"), "out of range"),
         (("boxer-twin", "--rpm", "nan"), "rpm"),
         (("boxer-twin", "--rpm", "fast"), "number"),
-        (("boxer-twin", "--rpm", "900:"), "number"),
+        (("boxer-twin", "--rpm", "900:"), "rpm: a speed is missing; give 20 to 15000 rpm; a speed is a number, a ramp"),
+        (("boxer-twin", "--rpm", "6000:900", "--blip"), "snaps up to the second: give --rpm 900:6000"),
+        (("boxer-twin", "--misfire", "1", "--misfire", "2:1"), "no cylinder ever fires: give --misfire to fewer"),
+        (("boxer-twin", "--misfire", "1:0.5", "--misfire", "1"), "cylinder 1 is given twice"),
         (("boxer-twin", "--duration", "0"), "duration"),
         (("boxer-twin", "--duration", "1e9"), "duration"),
         (("boxer-twin", "--blip"), "two speeds"),

@@ -109,15 +109,19 @@ def command(
 
     if blip and (speed.from_file is not None or speed.steady_rpm is not None):
         raise click.UsageError("--blip needs two speeds: give --rpm LO:HI")
+    if blip and speed.low_rpm > speed.high_rpm:
+        low, high = speed.high_rpm, speed.low_rpm
+        raise click.UsageError(
+            f"--blip idles at the first speed and snaps up to the second: give --rpm {low:g}:{high:g}"
+        )
     if loop and speed.steady_rpm is None:
         raise click.UsageError("--loop needs a steady speed: give --rpm one number")
     if ideal and noise_db:
         raise click.UsageError("--ideal is without flow noise: leave out --noise, or --ideal")
-    failing = _failing(misfire, layout)
+    life = _liveliness(misfire, layout, ideal=ideal, load=load, noise_db=noise_db)
     bits = sample_format(output, bits)
     check_outputs(output, events, force=force)
     pipes = find_exhaust(exhaust)
-    life = _liveliness(failing, ideal=ideal, load=load, noise_db=noise_db)
     duration_s = options.lasting(duration_s, speed, USUAL_S, *DURATIONS_S)
     curve = _curve(speed, duration_s, blip=blip)
     channels = 2 if stereo else 1
@@ -151,25 +155,23 @@ def command(
             for part in fired:
                 table.write(_event_rows(part, layout.cycle_deg).encode())
                 count += part.time_s.size
-        click.echo(f"{shown(events)}: {count} firings")
+        click.echo(f"{shown(events)}: {count} firing{'s' * (count != 1)}")
 
 
-def _failing(misfire: tuple[str, ...], layout: "Layout") -> tuple[tuple[int, float], ...]:
+def _liveliness(
+    misfire: tuple[str, ...], layout: "Layout", *, ideal: bool, load: float, noise_db: float
+) -> "Liveliness":
     from pulse_audio.errors import RangeError
-    from pulse_audio.firing import parse_misfire
+    from pulse_audio.firing import Liveliness, parse_misfire
 
     try:
-        return tuple(parse_misfire(text, layout) for text in misfire)
+        failing = tuple(parse_misfire(text, layout) for text in misfire)
+        life = Liveliness(load=load, noise_db=noise_db, misfire=failing)
     except RangeError as e:
         raise click.UsageError(str(e)) from None
-
-
-def _liveliness(failing: tuple[tuple[int, float], ...], *, ideal: bool, load: float, noise_db: float) -> "Liveliness":
-    from pulse_audio.firing import Liveliness
-
-    if ideal:
-        return Liveliness.ideal(load=load, misfire=failing)
-    return Liveliness(load=load, noise_db=noise_db, misfire=failing)
+    if sum(share == 1 for _, share in failing) == len(layout.cylinders):
+        raise click.UsageError("no cylinder ever fires: give --misfire to fewer of them, or a share, such as 1:0.5")
+    return Liveliness.ideal(load=load, misfire=failing) if ideal else life
 
 
 def _curve(speed: options.Speed, duration_s: float, *, blip: bool) -> "SpeedCurve":
