@@ -78,24 +78,20 @@ class Clip:
         return len(self.samples) / self.sample_rate_hz
 
     def mono(self) -> Floats:
-        """Return the mean of the channels, shape (frames,).
+        """Return the mean of the channels, shape (frames,)."""
+        return self.samples if self.samples.ndim == 1 else np.asarray(self.samples.mean(axis=1))
 
-        Raises
-        ------
-        ClipError
-            The channels cancel each other.
-        """
-        if self.samples.ndim == 1:
-            return self.samples
-        mean = self.samples.mean(axis=1)
-        _refuse_cancelled("the clip", float(np.sum(mean**2)), float(np.sum(self.samples**2)) / self.samples.shape[1])
-        return np.asarray(mean)
+    def check_channels(self) -> None:
+        """Raise ClipError if the channels cancel each other, so that nothing is left of their mean."""
+        if self.samples.ndim == 2:
+            each = float(np.sum(self.samples**2)) / self.samples.shape[1]
+            _refuse_cancelled("the clip", float(np.sum(self.mono() ** 2)), each)
 
 
 def _refuse_cancelled(name: str, of_mean: float, of_channels: float) -> None:
-    """Raise if the mean of channels has lost nearly all of their power."""
     if of_mean < CANCELLED * of_channels:
-        raise ClipError(f"{name}: its channels cancel each other, as with a lead wired the wrong way round; choose one")
+        wired = "as with a lead wired the wrong way round"
+        raise ClipError(f"{name}: its channels cancel each other, {wired}; give one alone (analyse: --channel 1)")
 
 
 def cut(clip: Clip, start_s: float, end_s: float) -> Clip:

@@ -115,6 +115,19 @@ def test_hum_before_the_engine_starts_is_not_what_is_answered_about() -> None:
     assert judge(late, heard).pattern_right, heard
 
 
+def test_a_faint_buzz_that_may_be_an_engine_does_not_hide_a_loud_one(rng: np.random.Generator) -> None:
+    """A minute of a clean faint buzz, then a minute of an engine 40 dB louder: the answer is about the engine."""
+    time_s = np.arange(60 * RATE_HZ) / RATE_HZ
+    buzz = sum(np.sin(2 * np.pi * 19.0 * k * time_s + k * k) for k in range(1, 21))
+    loud = render(
+        layout("v-twin-45"), SpeedCurve.steady(RPM), duration_s=60.0, sample_rate_hz=RATE_HZ, life=Liveliness()
+    )
+    faint = buzz * loud.samples.std() * 0.01 / buzz.std()
+    heard = analyse(Clip(samples=np.concatenate([faint, loud.samples]), sample_rate_hz=RATE_HZ))
+    assert heard.verdict == "uneven"
+    assert heard.span_s[0] >= 60.0
+
+
 def test_the_stretch_ends_before_a_blip_that_loses_the_track() -> None:
     """Two blips of an idling V-twin that the first track does not follow: the calm ends are answered about."""
     samples, rate_hz, truth = engine_clip(np.random.default_rng([31, 122]))
@@ -163,7 +176,7 @@ def test_of_two_engines_in_a_recording_one_is_answered_about(first: str, then: s
     steady = {**truth, "rpm_track": [[t, truth["rpm_mean"]] for t in np.arange(0.25, 9.3, 0.25)]}
     assert judge(steady, heard).pattern_right, heard
     assert all((time_s < 4.5) == is_first for time_s, _ in heard.speed_track)
-    assert any("a silence parts the recording" in note for note in heard.notes)
+    assert any("silence parts the recording" in note for note in heard.notes)
 
 
 @pytest.mark.parametrize("rpm", [20.0, 60.0])
@@ -186,7 +199,7 @@ def test_silence_has_no_rhythm() -> None:
 @pytest.mark.parametrize("samples", [np.zeros(1), np.full(RATE_HZ, np.nan)], ids=["one sample", "not numbers"])
 def test_what_cannot_be_analysed_is_refused(samples: np.ndarray) -> None:
     """A clip that is too short or holds no numbers is refused in one line."""
-    with pytest.raises(ClipError, match=r"lasts|no numbers"):
+    with pytest.raises(ClipError, match=r"0.00 s of sound|no numbers"):
         analyse(Clip(samples=samples, sample_rate_hz=RATE_HZ))
 
 
@@ -324,9 +337,9 @@ def test_a_ramp_over_many_times_the_speed_is_followed() -> None:
 
 @pytest.mark.parametrize("kind", ["steady", "drift"])
 def test_the_rate_is_as_sure_as_it_says(kind: str) -> None:
-    """Of clips of the independent generator the mean rate is within three stated deviations in at least seven of ten.
+    """Of clips of the independent generator the errors of the mean rate are of the size stated, to a factor of three.
 
-    A normal error would be in all ten; pipes, torque and lossy coding are no normal errors.
+    A normal error would be so to a fifth, with as many clips; pipes, torque and lossy coding are no normal errors.
     """
     off = []
     for index in range(14):
@@ -341,7 +354,7 @@ def test_the_rate_is_as_sure_as_it_says(kind: str) -> None:
         if abs(heard.firing_rate_hz / true_hz - 1) < 0.03:
             off.append(abs(heard.firing_rate_hz - true_hz) / heard.firing_rate_sd_hz)
     assert len(off) >= 7
-    assert np.mean(np.array(off) < 3) >= 0.7
+    assert 1 / 3 < np.sqrt(np.mean(np.square(off))) < 3
 
 
 def test_sound_alikes_share_a_reading(twin: Clip) -> None:
@@ -426,6 +439,40 @@ def test_weak_pulses_are_those_that_misfire() -> None:
     assert shares is not None
     assert min(shares) <= 0.05
     assert max(shares) == pytest.approx(0.2, abs=0.1)
+
+
+@pytest.mark.parametrize(
+    ("name", "rpm", "misfire", "hints"),
+    [
+        ("inline-four", 800, (2, 0.3), Hints(cylinders=4, strokes=4)),
+        ("parallel-twin-360", 900, (2, 0.3), Hints()),
+        ("single-four-stroke", 1800, (1, 0.2), Hints(cylinders=1, strokes=4)),
+    ],
+)
+def test_misfires_of_an_even_rhythm_are_told(name: str, rpm: float, misfire: tuple[int, float], hints: Hints) -> None:
+    """Where the cycle is hidden, the share of all pulses is told: one of N cylinders that fails in p makes p / N.
+
+    To a factor of two: of about 60 cycles a fifth miss by a quarter of it (one standard deviation of the binomial), and
+    pulses left weak by the scatter of a lively engine add to them.
+    """
+    engine = layout(name)
+    sound = render(
+        engine,
+        SpeedCurve.steady(rpm),
+        duration_s=8.0,
+        sample_rate_hz=RATE_HZ,
+        life=Liveliness(misfire=(misfire,)),
+    )
+    heard = analyse(sound, hints)
+    assert heard.verdict == "even"
+    wanted = 100 * misfire[1] / len(engine.pulse_intervals_deg)
+    if heard.weak_share is not None:
+        assert len(heard.weak_share) == len(heard.intervals_deg)
+        told = 100 * float(np.mean(heard.weak_share))
+    else:
+        (note,) = (note for note in heard.notes if "missing or weak" in note)
+        told = float(note.split("about ")[1].split(" %")[0])
+    assert wanted / 2 < told < wanted * 2
 
 
 def test_a_cylinder_that_never_fires_is_weak_in_every_cycle() -> None:

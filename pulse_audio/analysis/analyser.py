@@ -23,12 +23,12 @@ from pulse_audio.analysis.hypotheses import (
     weigh,
 )
 from pulse_audio.analysis.pieces import Span, apart, bursts, steady_spans
-from pulse_audio.analysis.placing import Placed, place_pulses, pulse_levels, weak_shares
+from pulse_audio.analysis.placing import place_pulses, pulse_levels, weak_shares
 from pulse_audio.analysis.prepare import ENVELOPE_RATE_HZ, WAVE_RATE_HZ, Signals, of_wave, signals
 from pulse_audio.analysis.readings import Choice, choose, compare_with_layout, readings
 from pulse_audio.analysis.result import Analysis, Hints
 from pulse_audio.analysis.retrace import Comb, retraced
-from pulse_audio.analysis.speedtrack import Track, coarse_track, refine
+from pulse_audio.analysis.speedtrack import Track, coarse_track, finest_frame_s, refine
 from pulse_audio.analysis.steady import WINDOW_LOSS, constant_rate_hz, steadied, tone_hz, without_lines
 from pulse_audio.clip import Clip
 from pulse_audio.errors import ClipError
@@ -42,9 +42,9 @@ MOST_PIECES = 3
 TRACK_STEP_S = 0.25
 UNDECIDED = 0.2  # an answer less likely than this is not given
 PRESENT, PERHAPS = 0.55, 0.2  # probability of an engine from which it is read; from which it is left open
-LEAST_PRESENT = 0.05  # two of thirteen real engines that were tried are nothing like those that the odds were made from
+LEAST_PRESENT = 0.05  # between two of thirteen real engines to which the odds give less, and one in 200 made ones
 LEAST_SEEN = 0.2  # of the median evidence: where the lines are fainter, half of all speeds found are wrong
-HALF_FRAME_CYCLES, LONGER_FRAMES_HZ = 2.0, 16.0  # of the frames in which a track is sharpened
+WEAK_SHARE_TOLD = 0.05  # fewer are a healthy engine's scatter
 STEEPEST = 0.1  # natural log of speed from one period of the lines to the next: more can't be placed in time
 CLEARLY_SLOWER = 20.0  # evidence for a beat slower than any engine over that for an engine
 CLEARLY_SLOWER_SHARE = 0.01
@@ -69,10 +69,11 @@ def analyse(clip: Clip, hints: Hints | None = None) -> Analysis:
     Raises
     ------
     ClipError
-        Less than half a second of sound, or samples that are no numbers.
+        Less than half a second of sound, samples that are no numbers, or channels that cancel each other.
     LayoutError
         The layout hint names no layout.
     """
+    clip.check_channels()
     return analyse_blocks(_split(clip), hints)
 
 
@@ -129,17 +130,16 @@ def analyse_blocks(blocks: Iterable[Clip], hints: Hints | None = None) -> Analys
     if sample_rate_hz == 0 or start_s < SHORTEST_S:
         raise ClipError(f"there are {start_s:.2f} s of sound; give at least {SHORTEST_S:g} s, better several seconds")
     if best is None:
-        note = "the recording is silent" if silent else "no part of it is long enough"
         return Analysis(
             duration_s=start_s,
             sample_rate_hz=sample_rate_hz,
             span_s=(0.0, start_s),
-            verdict="no-rhythm",
-            confidence=1.0,
-            notes=(note,),
+            verdict="no-rhythm" if silent else "undetermined",
+            confidence=1.0 if silent else 0.0,
+            notes=("the recording is silent" if silent else "no part of it is long enough",),
         )
     answer = _answer(best, hints, start_s, sample_rate_hz, blocks=count)
-    if answer.verdict == "no-rhythm" and loudest is not None and loudest is not best:
+    if answer.verdict not in ("even", "uneven") and loudest is not None and loudest is not best:
         loud = _answer(loudest, hints, start_s, sample_rate_hz, blocks=count)
         if loud.verdict in ("even", "uneven"):
             return loud
@@ -332,8 +332,8 @@ def _described(
     notes = [*heard.notes, *_pattern_notes(heard, hypothesis, choice, blocks=blocks)]
     if outside_s >= SHORTEST_S:
         notes.append(
-            f"a silence parts the recording: what sounds outside {unbroken.start_s:.1f} to {unbroken.end_s:.1f} s "
-            "may be another engine, and no speed is told there; analyse it by its own start and end"
+            f"silence parts the recording: {outside_s:.1f} s of sound before or after it may be another engine, and no "
+            "speed is told there; analyse it by its own start and end"
         )
     shown = readings(choice, cycle_hz / ratio, hints)
     strokes, rpm = choice.best.strokes, rpm_from_cycle_hz(cycle_hz, choice.best.strokes)
@@ -341,15 +341,20 @@ def _described(
         strokes, rpm = shown[0].strokes, shown[0].rpm
     if choice.even:
         pulses = round(cycle_hz * candidate.pulses * rpm_from_cycle_hz(1.0, strokes) / rpm)
-        placed = Placed(fractions=np.arange(pulses) / pulses, interval_sd=np.zeros(pulses))
+        intervals, interval_sd = np.full(pulses, 1 / pulses), np.zeros(pulses)
+        places = candidate.fractions
     else:
         heard_near = np.append(0.0, np.cumsum(choice.intervals)[:-1])
         placed = place_pulses(lines, heard_near, hypothesis.fit)
-    levels = weak = None
-    if 1 < candidate.pulses == len(placed.fractions):
-        levels = pulse_levels(lines, placed.fractions, hypothesis.fit)
+        intervals, interval_sd = np.diff(np.append(placed.fractions, 1.0)), placed.interval_sd
+        places = placed.fractions
+    levels = pulse_levels(lines, places, hypothesis.fit) if len(places) > 1 else np.ones(1)
+    weak = None
     if levels is not None:
-        weak = weak_shares(heard.signals, heard.phase, main, ratio, placed.fractions, levels, hypothesis.fit)
+        weak = weak_shares(heard.signals, heard.phase, main, ratio, places, levels, hypothesis.fit)
+    each_told = len(places) == len(intervals)
+    if weak and not each_told and (share := sum(weak) / len(weak)) >= WEAK_SHARE_TOLD:
+        notes.append(f"about {100 * share:.0f} % of the pulses are missing or weak; whose they are can't be told")
     verdict = ("even" if choice.even else "uneven") if confidence >= UNDECIDED else "undetermined"
     if verdict == "undetermined":
         notes.append("an engine's rhythm is there, but several patterns explain it about equally well")
@@ -360,13 +365,13 @@ def _described(
         firing_rate_hz=cycle_hz * candidate.pulses,
         firing_rate_sd_hz=_rate_sd(all_lines, main, heard, ratio) * candidate.pulses,
         cycle_rate_hz=None if choice.even and candidate.pulses == 1 else cycle_hz,
-        intervals_deg=tuple((np.diff(np.append(placed.fractions, 1.0)) * cycle_deg(strokes)).tolist()),
-        intervals_sd_deg=tuple((placed.interval_sd * cycle_deg(strokes)).tolist()),
-        pulse_level_db=None if levels is None else tuple(db_from_ratio(level) for level in levels),
-        weak_share=weak,
+        intervals_deg=tuple((intervals * cycle_deg(strokes)).tolist()),
+        intervals_sd_deg=tuple((interval_sd * cycle_deg(strokes)).tolist()),
+        pulse_level_db=tuple(map(db_from_ratio, levels)) if levels is not None and each_told else None,
+        weak_share=weak if each_told else None,
         speed_track=_speed_track(heard, comb, rpm / main.rate_hz, unbroken),
         readings=shown,
-        layout_match=compare_with_layout(choice, present, hints, np.diff(np.append(placed.fractions, 1.0))),
+        layout_match=compare_with_layout(choice, present, hints, intervals),
         notes=tuple(notes),
     )
 
@@ -385,7 +390,7 @@ def _rate_sd(lines: Lines, main: Piece, heard: _Heard, ratio: float) -> float:
     bound = math.sqrt(WINDOW_LOSS * 6 / max(information, 1e-9)) / (2 * math.pi)
     astray = main.astray(lines, ratio)
     within = float(np.std(astray)) if len(astray) > 2 else 0.0
-    unseen_s = HALF_FRAME_CYCLES / min(main.rate_hz, LONGER_FRAMES_HZ)
+    unseen_s = finest_frame_s(main.rate_hz) / 2
     times = np.arange(heard.spans[0].start_s, heard.spans[0].end_s - unseen_s, unseen_s)
     at = heard.phase.at(times) * ratio
     change = np.diff(at, 2)
@@ -412,9 +417,7 @@ def _pattern_notes(heard: _Heard, hypothesis: Hypothesis, choice: Choice, *, blo
     if blocks > 1:
         notes.append(f"a long recording: the answer is about {BLOCK_S:.0f} s of it, the clearest with an engine")
     if span.duration_s < heard.signals.duration_s - 0.5:
-        notes.append(
-            f"the answer is about {span.start_s:.1f} to {span.end_s:.1f} s, the longest stretch of nearly steady speed"
-        )
+        notes.append(f"the answer is about {span.duration_s:.1f} s of it, the longest stretch of nearly steady speed")
     cycle_hz = hypothesis.ratio * heard.phase.mean_hz
     if span.duration_s < faults.shortest_needed_s(cycle_hz):
         notes.append(faults.too_short_note(span.duration_s, cycle_hz))

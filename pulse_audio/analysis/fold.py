@@ -238,9 +238,12 @@ class Piece:
     def astray(self, lines: Lines, ratio: float) -> Floats:
         """How far parts of the piece stand before their place, in cycles of `ratio` times the track's rate.
 
-        Shape (n_parts,), `PARTS` or fewer, of three cycles or more each: the least squares shift of all lines.
+        Shape (n_parts,), `PARTS` or fewer, of three cycles or more each: the least squares shift of all lines. None
+        in a piece of fewer cycles.
         """
         cycles = int(self.cycles * ratio)
+        if cycles < 3:
+            return np.empty(0)
         each = max(3, math.ceil(cycles / PARTS))
         frames = round(len(self.samples) * each / (self.cycles * ratio))
         parts = len(self.samples) // frames

@@ -118,12 +118,12 @@ SAID = 3.0  # log odds: who says what engine it is has brought another sound onc
 
 
 def probability(found: Clues, hum_hz: float | None, *, said_to_be_one: bool = False) -> float:
-    """Return the probability that an engine runs; mains hum is none."""
+    """Return the probability that an engine runs; mains hum is none, whatever is said."""
     if hum_hz is not None:
         multiple = max(1, round(found.firing_hz / hum_hz))
         on_mains = abs(found.firing_hz / hum_hz - multiple) < HUM_TOLERANCE * multiple
         if on_mains and found.wave_lines < PULSE_LINES * LINES_TOP_HZ / hum_hz:
-            return 0.05
+            return 0.0
     heard = min(1.0, found.line_share / LEAST_SHARE)
     strength = (1 - found.line_fill) * found.line_strength + found.line_fill * FILLED_STRENGTH
     log_odds = (
@@ -162,7 +162,7 @@ def perhaps_note(found: Clues, present: float, *, said_to_be_one: bool) -> str:
     note = f"{_repeats(found)}; it may be an engine ({100 * present:.0f} %) or another sound"
     if said_to_be_one:
         return note
-    return f"{note}. If you know that it is one, say what it is (strokes, cylinders or speed), and it is read as one"
+    return f"{note}. If you know that it is one, say its strokes, cylinders or speed, and it is listened to as one"
 
 
 def _repeats(found: Clues) -> str:

@@ -196,7 +196,9 @@ def compare_with_layout(
     like *= present
     answer = "yes" if like >= MATCH_YES else "no" if like <= MATCH_NO and present > MATCH_YES else "can't tell"
     where = ""
-    if answer != "yes":
+    if answer == "can't tell" and choice.even and wanted.is_even:
+        where = "both fire evenly, but other readings fit as well"
+    elif answer != "yes":
         where = _difference(choice.even, choice.intervals if heard is None else heard, wanted.is_even, intervals)
     return {"layout": wanted.name, "answer": answer, "odds": like, "where": where}
 

@@ -302,6 +302,7 @@ def coarse_track(signals: Signals) -> Track:
 DRIFT_SD = 0.08  # cycles from one frame to the next: the coarse track is hardly ever further off
 ROOM = 5.0  # samples for a period of the highest multiple
 HIGHEST_SHARE = 0.45  # of the sample rate: up to there a line and the noise beside it can be seen
+LONGER_FRAMES_HZ = 16.0  # faster rates have frames as long as at this one
 REFINEMENTS = ((6, 120.0), (4, 400.0), (4, 1200.0), (4, 1200.0))  # cycles a frame, highest multiple in hertz
 
 
@@ -315,10 +316,15 @@ def refine(signals: Signals, phase: Phase) -> Phase:
     return phase
 
 
+def finest_frame_s(rate_hz: float) -> float:
+    """Length of the frames in which a track of this rate is sharpened last."""
+    return REFINEMENTS[-1][0] / min(rate_hz, LONGER_FRAMES_HZ)
+
+
 def _phase_drift(signals: Signals, phase: Phase, cycles: int, top_hz: float) -> tuple[Floats, Floats] | None:
     """Return times and relative rate errors between frames; None if the clip is too short, or the rate too high."""
     mean_hz = phase.mean_hz
-    cycles = max(2, int(cycles * max(1.0, mean_hz / 16)))
+    cycles = max(2, int(cycles * max(1.0, mean_hz / LONGER_FRAMES_HZ)))
     hop = max(1, cycles // 2)
     most = int(HIGHEST_SHARE * WAVE_RATE_HZ / mean_hz)
     multiples = np.arange(1, min(max(2, int(top_hz / mean_hz)), most) + 1)
