@@ -312,8 +312,8 @@ def output_format(path: Path, subtype: str) -> tuple[str, str]:
     OutputError
         Another file ending, or a subtype that is unknown or that the format does not have.
     """
-    if subtype not in SUBTYPES:
-        raise OutputError(f"there is no subtype {subtype!r}; give {', '.join(SUBTYPES)}")
+    if not isinstance(subtype, str) or subtype not in SUBTYPES:
+        raise OutputError(f"there is no subtype {subtype!r}; give {', '.join(map(repr, SUBTYPES))}")
     kind = FORMATS.get(path.suffix.lower())
     if kind is None:
         raise OutputError(f"cannot tell the format of {shown(path)}; name it .wav, .flac or .ogg")

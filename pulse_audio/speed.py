@@ -115,11 +115,11 @@ class SpeedCurve:
 
     def rpm_at(self, time_s: ArrayLike) -> Floats:
         """Return the speed at given times."""
-        return np.interp(np.asarray(time_s, dtype=np.float64), self.time_s, self.rpm)
+        return np.interp(_numbers("time_s", time_s), self.time_s, self.rpm)
 
     def crank_deg(self, time_s: ArrayLike) -> Floats:
         """Return the crank angle turned since time 0, degrees, at given times (negative before time 0)."""
-        return self._turned(np.atleast_1d(np.asarray(time_s, dtype=np.float64)))
+        return self._turned(np.atleast_1d(_numbers("time_s", time_s)))
 
     def _turned(self, at_s: Floats) -> Floats:
         piece = np.maximum(np.searchsorted(self.time_s, at_s, side="right") - 1, 0)
@@ -130,7 +130,7 @@ class SpeedCurve:
 
     def time_at_deg(self, crank_deg: ArrayLike) -> Floats:
         """Return the times at which the crank stands at given angles: the exact inverse of `crank_deg`."""
-        angles = np.atleast_1d(np.asarray(crank_deg, dtype=np.float64))
+        angles = np.atleast_1d(_numbers("crank_deg", crank_deg))
         piece = np.maximum(np.searchsorted(self._angle_deg, angles, side="right") - 1, 0)
         rise = angles - self._angle_deg[piece]
         start = rpm_to_deg_per_s(self.rpm[piece])
@@ -138,6 +138,13 @@ class SpeedCurve:
         # 2 c / (b + sqrt(b^2 + 4 a c)) is the root that stays exact as the slope goes to zero.
         root = np.sqrt(np.maximum(start * start + 4.0 * half_slope * rise, 0.0))
         return np.asarray(self.time_s[piece] + 2.0 * rise / (start + root))
+
+
+def _numbers(name: str, values: ArrayLike) -> Floats:
+    try:
+        return np.asarray(values, dtype=np.float64)
+    except (TypeError, ValueError, OverflowError):
+        raise RangeError(f"{name}: give a number, or a list of them") from None
 
 
 def from_csv(path: Path) -> SpeedCurve:

@@ -312,13 +312,14 @@ def test_existing_output_is_kept(tmp_path: Path) -> None:
         ("a.mp7", "16", "name it .wav, .flac or .ogg"),
         ("a", "16", "name it"),
         ("a.flac", "float", "whole numbers only"),
-        ("a.wav", "32", "there is no subtype '32'; give 16, 24, float"),
+        ("a.wav", "32", "there is no subtype '32'; give '16', '24', 'float'"),
+        ("a.wav", 16, "there is no subtype 16; give '16', '24', 'float'"),
     ],
 )
-def test_format_that_we_do_not_write(tmp_path: Path, name: str, subtype: str, said: str) -> None:
+def test_format_that_we_do_not_write(tmp_path: Path, name: str, subtype: object, said: str) -> None:
     """Another ending, or a sample kind that the format lacks, is refused before anything is written."""
     with pytest.raises(OutputError, match=said):
-        write_clip(tmp_path / name, Clip(samples=_noise(10), sample_rate_hz=RATE_HZ), subtype=subtype)
+        write_clip(tmp_path / name, Clip(samples=_noise(10), sample_rate_hz=RATE_HZ), subtype=subtype)  # type: ignore[arg-type]
     assert os.listdir(tmp_path) == []
 
 

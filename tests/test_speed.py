@@ -123,6 +123,15 @@ def test_curves_that_cannot_be_are_refused(times: list[float], rpm: list[float],
         SpeedCurve(time_s=times, rpm=rpm)
 
 
+@pytest.mark.parametrize("wrong", ["soon", [[1.0], [1.0, 2.0]], 10**400])
+def test_times_and_angles_that_are_no_numbers(wrong: object) -> None:
+    """A curve asked at a time or angle that is none says so in one line."""
+    curve = SpeedCurve.steady(900)
+    for ask, name in ((curve.rpm_at, "time_s"), (curve.crank_deg, "time_s"), (curve.time_at_deg, "crank_deg")):
+        with pytest.raises(RangeError, match=f"^{name}: give a number, or a list of them$"):
+            ask(wrong)  # type: ignore[arg-type]
+
+
 def test_csv(tmp_path: Path) -> None:
     """A CSV file is read with blank lines, spaces and a byte-order mark; its times hold within 1e-9 s."""
     path = tmp_path / "blip.csv"
