@@ -69,7 +69,11 @@ class Pressed:
 
 
 def press(typed: str, key: str) -> Pressed:
-    """Return what a key does after the digits `typed`; a key that makes nothing of them forgets them."""
+    """Return what a key does after the digits `typed`; a key that makes nothing of them forgets them.
+
+    Capital letters, as Caps Lock makes them, are the same keys as small ones.
+    """
+    key = key.lower()
     if key in DIGITS:
         return Pressed(typed=(typed + key)[:MAX_TYPED])
     if key == "backspace":

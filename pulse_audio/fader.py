@@ -1,5 +1,7 @@
 """The level of what is played: begins at silence, rises softly, never jumps, and has a top."""
 
+from collections import deque
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -51,3 +53,22 @@ class Fader:
         ramp = np.clip(self._open + towards * np.arange(1, n_frames + 1) / (FADE_S * self._rate), 0.0, 1.0)
         self._open = float(ramp[-1]) if n_frames else self._open
         return np.asarray(level * (0.5 - 0.5 * np.cos(np.pi * ramp)))
+
+
+class PeakHold:
+    """The highest sample of late."""
+
+    def __init__(self) -> None:
+        self._frame = 0
+        self._peaks: deque[tuple[int, float]] = deque()  # frame and peak, each peak higher than those after it
+
+    def after(self, samples: Floats, kept_frames: float) -> float:
+        """Take the next samples, shape (n,) or (n, channels), and return the highest of the last `kept_frames`."""
+        self._frame += len(samples)
+        peak = float(np.abs(samples).max(initial=0.0))
+        while self._peaks and self._peaks[-1][1] <= peak:
+            self._peaks.pop()
+        self._peaks.append((self._frame, peak))
+        while self._peaks[0][0] < self._frame - kept_frames:
+            self._peaks.popleft()
+        return self._peaks[0][1]

@@ -15,18 +15,22 @@ from numpy.typing import NDArray
 from pulse_audio import checks
 from pulse_audio.errors import PulseError, RangeError
 from pulse_audio.exhaust import Exhaust
-from pulse_audio.fader import FADE_S, LEVEL_DB, LEVEL_MAX_DB, LEVEL_MIN_DB, Fader
+from pulse_audio.fader import FADE_S, LEVEL_DB, LEVEL_MAX_DB, LEVEL_MIN_DB, Fader, PeakHold
 from pulse_audio.firing import Liveliness
 from pulse_audio.hurry import step_back
 from pulse_audio.layout import Layout
 from pulse_audio.speed import SpeedCurve
 from pulse_audio.synth import Synth, prepare
-from pulse_audio.units import db_from_ratio, rpm_from_cycle_hz
+from pulse_audio.units import cycle_hz, db_from_ratio, rpm_from_cycle_hz
 
 Floats = NDArray[np.float64]
 
 SILENT_DB = -60.0
 TICK_DB = -14.0
+# At the usual loudness from here on, and 3 dB an octave softer below: so soft that the peak limit holds back no layout,
+# and all are equally loud (a single through open stubs may have -28.3 LUFS at 900 rpm and -24.1 at 3000).
+LEVEL_RPM = 4000.0
+PEAK_HOLD_S = 1.0  # or one cycle where that is longer
 SLOW_PULSES_HZ = 3.0  # one by one: gaps of 85 ms and more can be counted, and 330 ms without hurry
 GLIDE_S_PER_OCTAVE = 0.35
 DURATIONS_S = (0.01, 12 * 3600.0)
@@ -48,11 +52,12 @@ class Scene:
         In the cycle.
     dropped : frozenset of int
         Cylinders (from 1) that do not fire.
-    ticks, held, slow : bool
+    ticks, held, slow, gliding : bool
+        `gliding` while a key's change of speed is on its way.
     level_db : float
         Level asked for; 0 is the loudest allowed.
     peak_db : float
-        Highest sample of the block before, against full scale.
+        Highest sample of the last second, or cycle if that is longer, against full scale.
     note : str
         Why the last key did nothing; empty if it did something.
     """
@@ -68,6 +73,7 @@ class Scene:
     ticks: bool = False
     held: bool = False
     slow: bool = False
+    gliding: bool = False
     level_db: float = LEVEL_DB
     peak_db: float = SILENT_DB
     note: str = ""
@@ -123,18 +129,19 @@ class LiveEngine:
             seed=seed,
             stereo=stereo,
             tick_db=TICK_DB if ticks else None,
+            level_rpm=LEVEL_RPM,
         )
         self._life, self._prepared = life or Liveliness.ideal(), {(0, 0)}
         self._wanted = (0, 0)
         self._helpers = ThreadPoolExecutor(2, "sound helper", initializer=step_back)
         for layout in self._layouts:
             self._exhausts[0].groups(layout)  # a group that does not fit is told now, not at a key
-        self._wanted_rpm = rpm
+        self._wanted_rpm, self._glide_end = rpm, 0
         self._slow_from: float | None = None
         self._dropped: frozenset[int] = frozenset()
         self._held = self._ending = False
         self._fader = Fader(level_db, sample_rate_hz)
-        self._peak_db = SILENT_DB
+        self._peaks, self._peak_db = PeakHold(), SILENT_DB
         self._note = ""
         self._frames_left: int | None = None
         if duration_s is not None:
@@ -159,6 +166,7 @@ class LiveEngine:
             ticks=self._ticks,
             held=self._held,
             slow=self._slow_from is not None,
+            gliding=self._synth.frame < self._glide_end,
             level_db=self._fader.wanted_db,
             peak_db=self._peak_db,
             note=self._note,
@@ -182,12 +190,14 @@ class LiveEngine:
             self._switch()
         sounding = not (self._held or self._ending)
         if self._fader.is_shut and not sounding:
-            self._peak_db = SILENT_DB
+            self._peaks, self._peak_db = PeakHold(), SILENT_DB
             return np.zeros((0 if self._ending else n_frames, *self._channels))
         samples = self._synth.next_block(n_frames)
         gain = self._fader.gains(n_frames, sounding=sounding)
         samples = samples * (gain if samples.ndim == 1 else gain[:, None])
-        self._peak_db = max(db_from_ratio(float(np.abs(samples).max(initial=0.0))), SILENT_DB)
+        cycle_s = 1.0 / cycle_hz(self._synth.rpm, self._layouts[self._layout].strokes)
+        peak = self._peaks.after(samples, max(PEAK_HOLD_S, cycle_s) * self._synth.sample_rate_hz)
+        self._peak_db = max(db_from_ratio(peak), SILENT_DB)
         return samples
 
     # What the keys do -------------------------------------------------------------------------------------------
@@ -205,26 +215,36 @@ class LiveEngine:
         self.set_speed(min(max(self._wanted_rpm + by_rpm, checks.RPM_MIN), checks.RPM_MAX))
 
     def set_speed(self, rpm: float) -> None:
-        """Go to a speed, in a time that grows with the ratio of the speeds."""
-        clean = checks.rpm(rpm)
-        octaves = abs(float(np.log2(clean / self._synth.rpm)))
-        self._synth.set_speed(clean, 0.05 + GLIDE_S_PER_OCTAVE * octaves)
-        self._wanted_rpm, self._slow_from = clean, None
+        """Go to a speed, in a time that grows with the ratio of the speeds; at once while it is held."""
+        if not checks.RPM_MIN <= rpm <= checks.RPM_MAX:
+            raise RangeError(f"{rpm:.10g} rpm is out of range; give {checks.RPM_MIN:g} to {checks.RPM_MAX:g} rpm")
+        octaves = abs(float(np.log2(rpm / self._synth.rpm)))
+        glide_s = 0.0 if self._held else 0.05 + GLIDE_S_PER_OCTAVE * octaves
+        self._synth.set_speed(rpm, glide_s)
+        self._wanted_rpm = rpm
+        self._glide_end = self._synth.frame + round(glide_s * self._synth.sample_rate_hz)
+        if self._slow_from is not None and rpm >= self._slow_from:
+            self._slow_from = None
 
     def slow_down(self) -> None:
         """Go to a speed at which the pulses can be counted, or from there back to the speed before."""
         if self._slow_from is not None:
             self.set_speed(self._slow_from)
             return
-        layout, before = self._layouts[self._layout], self._wanted_rpm
-        slow = rpm_from_cycle_hz(SLOW_PULSES_HZ / len(layout.pulse_intervals_deg), layout.strokes)
-        self.set_speed(min(max(slow, checks.RPM_MIN), before))
+        before = self._wanted_rpm
+        if self._slow_rpm() >= before:
+            raise RangeError("it already runs so slowly that the pulses can be counted")
+        self.set_speed(self._slow_rpm())
         self._slow_from = before
+
+    def _slow_rpm(self) -> float:
+        layout = self._layouts[self._layout]
+        slow_hz = SLOW_PULSES_HZ / len(layout.pulse_intervals_deg)
+        return max(rpm_from_cycle_hz(slow_hz, layout.strokes), checks.RPM_MIN)
 
     def choose_layout(self, number: int) -> None:
         """Switch to one of the layouts, from 1; all its cylinders fire."""
-        index = checks.whole("layout", number, low=1, high=len(self._layouts)) - 1
-        self._want(index, self._wanted[1])
+        self._want(_checked("layout", number, len(self._layouts)) - 1, self._wanted[1])
 
     def step_layout(self, by: int) -> None:
         """Switch to the next or previous layout."""
@@ -252,6 +272,8 @@ class LiveEngine:
         if exhaust != self._exhaust:
             self._synth.set_exhaust(self._exhausts[exhaust])
         self._layout, self._exhaust = layout, exhaust
+        if self._slow_from is not None:
+            self.set_speed(min(self._slow_rpm(), self._slow_from))
         self.prepare_neighbours()
 
     def prepare_neighbours(self) -> None:
@@ -281,8 +303,7 @@ class LiveEngine:
 
     def toggle_cylinder(self, number: int) -> None:
         """Drop a cylinder, or let it fire again."""
-        count = len(self._layouts[self._layout].cylinders)
-        self._dropped ^= {checks.whole("cylinder", number, low=1, high=count)}
+        self._dropped ^= {_checked("cylinder", number, len(self._layouts[self._layout].cylinders))}
         self._synth.set_dropped(self._dropped)
 
     def restore_cylinders(self) -> None:
@@ -314,3 +335,11 @@ class LiveEngine:
         """Stop what is being made ready; from any thread, once nothing is played any more."""
         self._ending = True
         self._helpers.shutdown(wait=False, cancel_futures=True)
+
+
+def _checked(what: str, number: int, count: int) -> int:
+    """Return a number from 1 to `count` as somebody typed it."""
+    if 1 <= number <= count:
+        return number
+    there = f"1 to {count} are" if count > 1 else "only 1 is"
+    raise RangeError(f"there is no {what} {number}; {there} there")
