@@ -12,7 +12,7 @@ from pulse_audio import keys
 from pulse_audio.controls import press
 from pulse_audio.live import LiveEngine, Scene
 from pulse_audio.playback import Playback
-from pulse_audio.screen import CAUTION, REFRESH_S, View, plain_lines, screen
+from pulse_audio.screen import CAUTION, REFRESH_S, View, key_pages, plain_lines, screen
 from pulse_audio.units import rpm_to_deg_per_s
 
 END_WAIT_S = 1.0
@@ -23,7 +23,12 @@ HIDE_CURSOR, SHOW_CURSOR = "\x1b[?25l", "\x1b[?25h"
 
 def wants_colour() -> bool:
     """Return whether colour may be used: not with NO_COLOR set or a terminal that has none."""
-    return not os.environ.get("NO_COLOR") and os.environ.get("TERM", "dumb") != "dumb"
+    return not os.environ.get("NO_COLOR") and not is_dumb()
+
+
+def is_dumb() -> bool:
+    """Return whether the terminal says that it can only write lines."""
+    return os.environ.get("TERM", "dumb") == "dumb"
 
 
 def play_with_keys(playback: Playback[Scene], engine: LiveEngine, *, plain: bool) -> None:
@@ -32,25 +37,27 @@ def play_with_keys(playback: Playback[Scene], engine: LiveEngine, *, plain: bool
     Parameters
     ----------
     plain : bool
-        Say changes in lines of text, for a screen reader, instead of drawing a screen.
+        Say changes in lines of text, for a screen reader, instead of drawing a screen; so it is at a terminal that
+        can draw none.
 
     Raises
     ------
     DeviceError
         The device has gone away.
     """
-    show = _Lines() if plain else _Picture()
+    show = _Lines() if plain or is_dumb() else _Picture()
     with keys.ended_by_signal(), keys.single_keys() as keyboard, show.shown():
-        typed, keys_shown, caution_shown = "", False, True
+        typed, keys_page, caution_shown = "", 0, True
         while not playback.finished.is_set():
             playback.check()
-            show.update(view_of(playback, typed=typed, keys_shown=keys_shown, caution_shown=caution_shown))
+            show.update(view_of(playback, typed=typed, keys_page=keys_page, caution_shown=caution_shown))
             key = keyboard.read(REFRESH_S)
             if key is None:
                 continue
             pressed = press(typed, key)
             typed, caution_shown = pressed.typed, False
-            keys_shown ^= pressed.turns_keys
+            if pressed.turns_keys:
+                keys_page = (keys_page + 1) % (show.key_pages() + 1)
             if pressed.action is not None:
                 playback.do(partial(engine.perform, pressed.action))
             if pressed.quits:
@@ -79,19 +86,17 @@ def fade_out(playback: Playback[Scene], engine: LiveEngine) -> None:
         playback.check()
 
 
-def view_of(
-    playback: Playback[Scene], *, typed: str = "", keys_shown: bool = False, caution_shown: bool = False
-) -> View:
+def view_of(playback: Playback[Scene], *, typed: str = "", keys_page: int = 0, caution_shown: bool = False) -> View:
     """Return what there is to show at the moment: the engine as it is heard, not as it is made."""
     scene, since_s = playback.heard()
     turned_deg = 0.0 if scene.held else rpm_to_deg_per_s(scene.rpm) * since_s
     return View(
         scene=scene,
         crank_deg=(scene.crank_deg + turned_deg) % scene.layout.cycle_deg,
-        dropouts=playback.dropouts,
+        dropouts=playback.recent_dropouts,
         block_frames=playback.block_frames,
         typed=typed,
-        keys_shown=keys_shown,
+        keys_page=keys_page,
         caution_shown=caution_shown,
     )
 
@@ -106,6 +111,9 @@ class _Lines:
     def shown(self) -> Iterator[None]:
         print(CAUTION, "Press h for the keys, q to quit.", sep="\n", flush=True)
         yield
+
+    def key_pages(self) -> int:
+        return 1
 
     def update(self, view: View) -> None:
         for line in plain_lines(view, self._before):
@@ -129,9 +137,13 @@ class _Picture:
         finally:
             write(SHOW_CURSOR + FIRST_SCREEN)
 
+    def key_pages(self) -> int:
+        size = shutil.get_terminal_size()
+        return len(key_pages(columns=size.columns, rows=size.lines))
+
     def update(self, view: View) -> None:
         size = shutil.get_terminal_size()
-        lines = screen(view, columns=size.columns, colour=wants_colour())[: size.lines]
+        lines = screen(view, columns=size.columns, rows=size.lines, colour=wants_colour())
         if (size, len(lines)) != (self._size, len(self._lines)):
             self._lines = []
         changed = "" if self._lines else CLEAR

@@ -29,6 +29,8 @@ DEVICE_BLOCKS = 6
 # A sound server may take 1.6 s before it asks for the second block (seen with a null sink that was asleep).
 SILENCE_MEANS_LOST_S = 5.0
 CLOSE_WAIT_S = 2.0
+RECENT_S = 60.0
+UNHEARD_S = 1.0  # the sound rises from silence, and a sound server that wakes up may run dry meanwhile
 
 Scene_co = TypeVar("Scene_co", covariant=True)
 
@@ -73,7 +75,7 @@ class Stream(Protocol):
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Dropouts:
-    """How often the sound was broken since it began, by cause."""
+    """How often the sound was broken, by cause."""
 
     late_blocks: int = 0
     device: int = 0
@@ -83,8 +85,8 @@ class Dropouts:
         """Breaks of either kind."""
         return self.late_blocks + self.device
 
-    def advice(self, block_frames: int) -> str:
-        """Say what broke and which option cures it; empty if nothing did."""
+    def advice(self, block_frames: int, when: str = "") -> str:
+        """Say what broke, `when`, and which option cures it; empty if nothing did."""
         parts = []
         if self.late_blocks:
             parts.append(f"{self.late_blocks} {_plural('block', self.late_blocks)} not ready in time")
@@ -92,7 +94,7 @@ class Dropouts:
             parts.append(f"the device ran dry {self.device} {_plural('time', self.device)}")
         if not parts:
             return ""
-        return f"dropouts: {' and '.join(parts)}; a longer block helps: --block {2 * block_frames}"
+        return f"dropouts{when}: {' and '.join(parts)}; a longer block helps: --block {2 * block_frames}"
 
 
 def _plural(word: str, count: int) -> str:
@@ -139,6 +141,7 @@ class Playback(Generic[Scene_co]):
         self._last_call_s = 0.0
         self._late_blocks = 0
         self._device_dropouts = 0
+        self._broken: deque[tuple[float, bool]] = deque(maxlen=16_384)  # when, and whether by the device
 
     def start(self, stream: Stream) -> None:
         """Fill the queue, then let the stream begin to call `callback`."""
@@ -159,10 +162,12 @@ class Playback(Generic[Scene_co]):
         self._last_call_s = time.monotonic()
         if status.output_underflow:
             self._device_dropouts += 1
+            self._note_break(of_device=True)
         try:
             block = None if self.finished.is_set() else self._ready.get_nowait()
         except queue.Empty:
             self._late_blocks += 1
+            self._note_break(of_device=False)
             outdata.fill(0)
             return
         if block is None:
@@ -176,6 +181,10 @@ class Playback(Generic[Scene_co]):
         self._anchor = (self._frames_out, times.currentTime + delay_s)
         self._frames_out += frames
 
+    def _note_break(self, *, of_device: bool) -> None:
+        if self._frames_out > UNHEARD_S * self.sample_rate_hz:
+            self._broken.append((self._last_call_s, of_device))
+
     def do(self, action: Callable[[], object]) -> None:
         """Have the worker run an action on the source before it makes the next block."""
         self._actions.put(action)
@@ -184,6 +193,13 @@ class Playback(Generic[Scene_co]):
     def dropouts(self) -> Dropouts:
         """Breaks so far."""
         return Dropouts(late_blocks=self._late_blocks, device=self._device_dropouts)
+
+    @property
+    def recent_dropouts(self) -> Dropouts:
+        """Breaks of the last minute, without those in the first second, which is close to silence."""
+        since_s = time.monotonic() - RECENT_S
+        recent = [of_device for at_s, of_device in tuple(self._broken) if at_s >= since_s]
+        return Dropouts(late_blocks=recent.count(False), device=recent.count(True))
 
     @property
     def heard_frame(self) -> float:

@@ -141,7 +141,7 @@ def test_tab_switches_layout_at_the_same_speed_and_loudness(played: Played) -> N
         assert rpm_of(gaps_s(heard, RATE_HZ, 2)) == pytest.approx(240, rel=RPM_TOLERANCE)
     # 12 pulses in 3 s; one more or less at the ends of what was heard is 0.4 dB.
     assert level_db(after) == pytest.approx(level_db(before), abs=1.0)
-    played[0].wait_for("180-540 \\(uneven\\)")
+    played[0].wait_for("uneven, intervals 180-540")
     back = press_and_listen(played, "1\t")
     assert gaps_deg(back, 2) == pytest.approx([360, 360], abs=GAP_TOLERANCE_DEG)
 
@@ -261,16 +261,55 @@ def test_screen_fits_80_columns_and_needs_no_colour(sound_server: SoundServer) -
 def test_plain_says_what_changes_in_lines(sound_server: SoundServer) -> None:
     """With --plain there is no control sequence at all, and each change is a sentence."""
     with terminal(sound_server.command("play", EVEN, UNEVEN, *SLOW, "--plain"), sound_server.env) as tty:
-        tty.wait_for("Layout 1 of 2: parallel-twin-360, intervals 360-360 \\(even\\)\\.")
+        tty.wait_for("Layout 1 of 2: parallel-twin-360, even, intervals 360-360\\.")
         tty.press("\t")
-        tty.wait_for("Layout 2 of 2: parallel-twin-180, intervals 180-540 \\(uneven\\)\\.")
+        tty.wait_for("Layout 2 of 2: parallel-twin-180, uneven, intervals 180-540\\.")
         tty.press("7c")
-        tty.wait_for("cylinder=7 is out of range")
+        tty.wait_for("there is no cylinder 7; 1 to 2 are there\\.?")
         tty.press("600\r")
         tty.wait_for("600 rpm\\.")
         tty.press("q")
         assert tty.wait() == 0
         assert "\x1b" not in tty.text
+
+
+def test_dumb_terminal_gets_plain_lines(sound_server: SoundServer) -> None:
+    """Where TERM is dumb nothing can be drawn: without --plain it is sentences all the same."""
+    command = ["env", "TERM=dumb", *sound_server.command("play", EVEN)]
+    with terminal(command, sound_server.env) as tty:
+        tty.wait_for("Layout 1 of 1: parallel-twin-360, even")
+        tty.press("Q")  # Caps Lock is on
+        assert tty.wait() == 0
+        assert "\x1b" not in tty.text
+
+
+@pytest.mark.parametrize(
+    ("size", "first", "keys"),
+    [
+        ("rows 12 cols 40", "overdrive small loudspeakers", ("more keys", "h hides the keys")),
+        ("rows 8 cols 30", "too small", ()),
+    ],
+)
+def test_small_terminal_keeps_caution_keys_and_last_line(
+    sound_server: SoundServer, size: str, first: str, keys: tuple[str, ...]
+) -> None:
+    """40 by 12 has the caution and two pages of keys; 30 by 8 has the sentence that it is too small."""
+    command = ["sh", "-c", f'stty {size}; exec "$@"', "-", *sound_server.command("play", EVEN)]
+    with terminal(command, sound_server.env) as tty:
+        tty.wait_for(first)
+        for words in keys:
+            tty.press("h")
+            tty.wait_for(words)
+        tty.press("q")
+        assert tty.wait() == 0
+
+
+def test_layouts_that_never_sound_are_told(sound_server: SoundServer) -> None:
+    """With --seconds there are no keys to go to the second layout: one line says so."""
+    done = sound_server.run("play", EVEN, UNEVEN, "--seconds", 0.2)
+    assert done.returncode == 0
+    assert f"note: only {EVEN} is played; the keys that go on to the others need a terminal" in done.stderr
+    assert "note:" not in sound_server.run("play", EVEN, "--seconds", 0.2).stderr
 
 
 def test_marker_stands_where_the_sound_is_heard(sound_server: SoundServer) -> None:

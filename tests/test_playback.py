@@ -148,6 +148,24 @@ def test_late_worker_gives_silence_and_is_counted_apart_from_a_dry_device(starte
     assert np.array_equal(np.concatenate(made)[:, 0], np.arange(len(made) * 256))
 
 
+def test_recent_dropouts_leave_out_the_silent_start_and_are_forgotten(
+    started: Start, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A break in the first second is not told on the screen, a later one is, and no more once it is old; all count."""
+    playback = started(Counter())
+    pull(playback, status=DRY)
+    assert playback.recent_dropouts.total == 0
+    for _ in range(RATE_HZ // 256 + 1):
+        settle(lambda: not playback._ready.empty())
+        pull(playback)
+    pull(playback, status=DRY)
+    assert playback.recent_dropouts.device == 1
+    monkeypatch.setattr("pulse_audio.playback.RECENT_S", 0.01)
+    time.sleep(0.02)
+    assert playback.recent_dropouts == Dropouts()
+    assert playback.dropouts.device == 2
+
+
 def test_advice_names_each_fault_and_the_option_that_cures_it() -> None:
     """Both kinds of dropout are told, with the block length to try."""
     assert Dropouts().advice(256) == ""

@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from pulse_audio.layout import Layout
 
 LONGEST_S = 12 * 3600.0
+WANTS_KEYS = "the keys that go on to the others need a terminal, and no --seconds"
 
 
 def show_devices(ctx: click.Context, _param: click.Parameter, wanted: bool) -> None:
@@ -127,6 +128,8 @@ def command(
             console.play_with_keys(playback, engine, plain=plain)
         else:
             click.echo(CAUTION, err=True)
+            if len(layouts) > 1:
+                click.echo(f"note: only {shown(layouts[0].name)} is played; {WANTS_KEYS}", err=True)
             length = "until stopped" if duration_s is None else f"for {duration_s:g} s"
             first = layouts[0]
             click.echo(f"playing {shown(first.name)} at {rpm:g} rpm, intervals {first.intervals_text}, {length}")
