@@ -10,8 +10,8 @@ from pulse_audio.units import ratio_from_db
 
 Floats = NDArray[np.float64]
 
-# 0 dB is the synthesiser's own level (-23 LUFS, EBU R 128 programme loudness, peaks below -1 dBFS). Playing may only be
-# softer than that, so that no key can make it overload.
+# 0 dB is the level at which sound is made (peaks below -1 dBFS; -23 LUFS, EBU R 128 programme loudness, for a drill's
+# clips and for an engine at `live.LEVEL_RPM`). Playing may only be softer than that, so that no key can overload it.
 LEVEL_MIN_DB, LEVEL_MAX_DB, LEVEL_DB = -40.0, 0.0, -12.0
 RISE_DB_PER_S = 14.0  # from the softest to the usual level in 2 s, slow enough to take headphones off
 STEP_DB_PER_S = 100.0

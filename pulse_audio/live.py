@@ -25,7 +25,7 @@ from pulse_audio.units import cycle_hz, db_from_ratio, rpm_from_cycle_hz
 
 Floats = NDArray[np.float64]
 
-SILENT_DB = -60.0
+SILENT_DB = -80.0
 TICK_DB = -14.0
 # At the usual loudness from here on, and 3 dB an octave softer below: so soft that the peak limit holds back no layout,
 # and all are equally loud (a single through open stubs may have -28.3 LUFS at 900 rpm and -24.1 at 3000).
