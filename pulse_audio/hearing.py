@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from pulse_audio import checks
 from pulse_audio.layout import Layout
-from pulse_audio.units import cycle_hz
+from pulse_audio.units import cycle_hz, rpm_to_deg_per_s
 
 # Front. Psychol. 2014, article 1453, abstract: clicks below 20 a second are heard as a tapping rhythm, above about
 # 30 as one steady sound, above 50 they have a pitch.
@@ -75,15 +75,16 @@ class Hearing:
 def hearing(layout: Layout, rpm: float) -> Hearing:
     """Return what the ear makes of a layout at a steady speed (20 to 15000 rpm)."""
     speed = checks.rpm(rpm)
-    gaps = tuple(gap / (6.0 * speed) for gap in layout.pulse_intervals_deg)
-    mean = sum(gaps) / len(gaps)
+    gaps = tuple(gap / rpm_to_deg_per_s(speed) for gap in layout.pulse_intervals_deg)
     cycles_hz = cycle_hz(speed, layout.strokes)
+    pulse_hz = cycles_hz * len(gaps)
+    mean = 1 / pulse_hz
     return Hearing(
         rpm=speed,
-        pulse_hz=1.0 / mean,
+        pulse_hz=pulse_hz,
         pattern_hz=cycles_hz * layout.patterns_per_cycle,
         gaps_s=gaps,
-        kind=heard_as(1.0 / mean),
+        kind=heard_as(pulse_hz),
         off_even_s=0.0 if layout.is_even else max(abs(gap - mean) for gap in gaps),
         just_heard_s=just_heard_shift_s(mean),
     )

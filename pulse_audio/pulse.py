@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pulse_audio import chance
-from pulse_audio.units import ratio_from_db
+from pulse_audio.units import ratio_from_db, rpm_to_deg_per_s
 
 Floats = NDArray[np.float64]
 Singles = NDArray[np.float32]
@@ -57,7 +57,7 @@ def puff_spectrum(frequency_hz: Floats, rpm: float, load: float, strokes: int) -
     slow, fast = 1.0 / (1.0 + i_omega * tau_s), 1.0 / (1.0 + i_omega * (tau_s / 3))
     blow_down = (1 - sharp) * (slow * slow * slow) + sharp * (fast * fast * fast)  # far cheaper than a complex power
     push_deg, start_deg = (180.0, 50.0) if strokes == 4 else (120.0, 20.0)
-    degree_s = 1.0 / (6.0 * max(rpm, SLOWEST_RPM))
+    degree_s = 1.0 / rpm_to_deg_per_s(max(rpm, SLOWEST_RPM))
     x = frequency_hz * push_deg * degree_s
     at_one = np.abs(x - 1.0) < 1e-6
     push = np.where(at_one, 0.5, np.sinc(x) / np.where(at_one, 1.0, 1.0 - x * x))

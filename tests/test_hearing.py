@@ -86,3 +86,10 @@ def test_speeds_outside_the_range_are_refused(rpm: object) -> None:
     """Speeds from 20 to 15000 rpm only."""
     with pytest.raises(RangeError, match="give 20 to 15000 rpm"):
         hearing(layout("boxer-twin"), rpm)  # type: ignore[arg-type]
+
+
+def test_a_rate_on_the_border_is_not_moved_by_rounding() -> None:
+    """A twelve at 500 rpm makes 12 x 500 / 120 = 50 pulses a second, as a single two-stroke does at 3000."""
+    twelve, single = hearing(layout("v12-60"), 500.0), hearing(layout("single-two-stroke"), 3000.0)
+    assert twelve.pulse_hz == single.pulse_hz == 50.0
+    assert twelve.kind == single.kind

@@ -81,7 +81,7 @@ def _packed(clip: Clip, layout: Layout, rpm: float) -> Loop:
     cycle_s = layout.cycle_deg / rpm_to_deg_per_s(rpm)
     cycles = round(clip.duration_s / cycle_s)
     samples = clip.samples.take(range(-MARGIN_FRAMES, frames + MARGIN_FRAMES), mode="wrap")
-    exact_rpm = cycles * layout.cycle_deg / 6.0 * SAMPLE_RATE_HZ / frames
+    exact_rpm = cycles * layout.cycle_deg * SAMPLE_RATE_HZ / frames / rpm_to_deg_per_s(1.0)
     return Loop(
         data=as_text(flac_bytes(Clip(samples=samples, sample_rate_hz=SAMPLE_RATE_HZ))), frames=frames, rpm=exact_rpm
     )
