@@ -322,17 +322,20 @@ def test_a_beat_slower_than_engines_run_is_left_to_the_ear() -> None:
         assert any("engines are read from about 400 rpm on" in note for note in heard.notes)
 
 
-def test_a_ramp_over_many_times_the_speed_is_followed() -> None:
-    """From 600 to 4000 rpm within 8 s the speed told is within 2 % of the straight line wherever it is told.
+@pytest.mark.parametrize(
+    ("name", "start", "end", "least"),
+    [("parallel-twin-180", 600, 4000, 28), ("v-twin-90", 700, 7000, 28), ("v-twin-45", 9000, 700, 25)],
+)
+def test_a_ramp_over_many_times_the_speed_is_followed(name: str, start: float, end: float, least: int) -> None:
+    """Within 8 s over many times the speed, what is told of it is within 2 % of the straight line, at most points.
 
     Two per cent: 10 ms that the sound takes from valve to ear, at 70 % a second, and the usual 1 %.
     """
-    ramp = render(layout("parallel-twin-180"), SpeedCurve.ramp(600, 4000, 8), duration_s=8.0, sample_rate_hz=RATE_HZ)
-    heard = analyse(ramp)
-    time_s, rpm = np.array(heard.speed_track).T
-    pulses_a_turn = heard.firing_rate_hz / (heard.readings[0].rpm / 60)
-    assert len(time_s) >= 28
-    assert rpm * pulses_a_turn == pytest.approx(600 + 3400 * time_s / 8, rel=0.02)
+    curve = SpeedCurve.ramp(start, end, 8)
+    ramp = render(layout(name), curve, duration_s=8.0, sample_rate_hz=RATE_HZ, life=Liveliness(), seed=2)
+    time_s, rpm = np.array(analyse(ramp).speed_track).T
+    assert len(time_s) >= least
+    assert rpm == pytest.approx(start + (end - start) * time_s / 8, rel=0.02)
 
 
 @pytest.mark.parametrize("kind", ["steady", "drift"])

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import median_filter
 
 from pulse_audio.analysis.fold import Lines, Phase
 from pulse_audio.analysis.pieces import Span
@@ -46,6 +47,7 @@ MARGIN_S = 0.5  # about doubtful frames
 REACH = 0.2  # natural log that the rate may move from one frame to the next
 SLACK, SLACK_SHARE, PRICE, MOST_PRICE = 0.01, 0.5, 0.1, 40.0  # of a step that the slopes do not explain
 FIRST_TRACK_ODDS, FIRST_TRACK_SD = 5.0, 0.015  # natural log of odds that the first track is right where clear
+CHANCE_FRAMES = 5  # fewer than three of them may be clear by chance
 HELD = 0.03  # natural log about the known rate, in the steady stretch
 
 
@@ -132,7 +134,7 @@ def retraced(heard: Signals, track: Track, phase: Phase, span: Span, comb: Comb)
     return Retraced(
         phase=Phase.from_rate(phase.time_s, rate_hz, heard.duration_s, phase.step_s),
         time_s=centres,
-        seen=np.where(inside, 1.0, found / np.median(found)),
+        seen=median_filter(np.where(inside, 1.0, found / np.median(found)), CHANCE_FRAMES, mode="nearest"),
     )
 
 
