@@ -163,7 +163,7 @@ def _number_faults(values: Mapping[str, object], limits: Mapping[str, tuple[floa
 
 
 def _all_of(values: object, kind: type) -> TypeGuard[tuple[Any, ...]]:
-    return isinstance(values, tuple) and all(isinstance(value, kind) for value in values)
+    return isinstance(values, tuple) and all(type(value) is kind for value in values)  # True is no cylinder
 
 
 def _join_faults(join: object, *, second: bool, form: str = "((1, 4), (2, 3))") -> list[str]:

@@ -9,6 +9,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from pulse_audio import checks
 from pulse_audio.clip import Clip
 from pulse_audio.errors import ClipError
 from pulse_audio.units import ratio_from_db
@@ -69,6 +70,7 @@ def integrated_lufs(clip: Clip) -> float:
     ClipError
         Shorter than one block of 0.4 s, or samples that are no numbers.
     """
+    checks.kind("clip", clip, Clip)
     channels = clip.samples[:, None] if clip.samples.ndim == 1 else clip.samples
     steps = int(len(channels) / (STEP_S * clip.sample_rate_hz) + 1e-9)
     if steps < STEPS:

@@ -140,3 +140,11 @@ def test_a_name_that_says_no_format_is_a_wrong_command_line(run: Run, folder: Pa
 def test_a_file_that_is_not_there(refused: Refused, folder: Path, line: str, said: str) -> None:
     """An input that is not there is one line that says what to do."""
     assert said in refused(*line.split())
+
+
+@pytest.mark.parametrize("name", ["v-twin-45", "open-stubs"])
+def test_a_name_from_the_catalogue_is_no_file_that_is_read(run: Run, folder: Path, name: str) -> None:
+    """An output may be called like the layout or the exhaust that is rendered: neither is read from such a file."""
+    result = run(*f"render v-twin-45 --exhaust open-stubs --duration 0.2 -o out.wav --events {name}".split())
+    assert result.exit_code == 0, result.stderr
+    assert Path(name).read_text(encoding="utf-8").startswith("time_s")

@@ -122,3 +122,13 @@ def test_modules_import_only_from_those_named_before_them(part: str) -> None:
             for parts in _imported(file):
                 if len(parts) > depth and (not part or parts[0] == part) and parts[depth] in named:
                     assert parts[depth] in [*named[:place], name], f"{file} imports {parts}"
+
+
+def test_limits_that_the_command_line_repeats_are_those_of_the_package() -> None:
+    """So that help is there at once, the command line has its own copies of a few limits; they are the same."""
+    from pulse_audio import layout, speed, synth
+    from pulse_audio.cli import analyse, options, render
+
+    assert options.SAMPLE_RATES_HZ == synth.SAMPLE_RATES_HZ
+    assert render.DURATIONS_S == speed.DURATIONS_S
+    assert analyse.MAX_CYLINDERS == layout.MAX_CYLINDERS

@@ -8,6 +8,7 @@ from fractions import Fraction
 import numpy as np
 from numpy.typing import NDArray
 
+from pulse_audio import checks
 from pulse_audio.analysis import faults, presence
 from pulse_audio.analysis.fold import Lines, Phase, Piece, piece
 from pulse_audio.analysis.hypotheses import (
@@ -30,7 +31,6 @@ from pulse_audio.analysis.result import Analysis, Hints
 from pulse_audio.analysis.retrace import Comb, retraced
 from pulse_audio.analysis.speedtrack import Track, coarse_track, finest_frame_s, refine
 from pulse_audio.analysis.steady import WINDOW_LOSS, constant_rate_hz, steadied, tone_hz, without_lines
-from pulse_audio.checks import RPM_MAX
 from pulse_audio.clip import Clip
 from pulse_audio.errors import ClipError
 from pulse_audio.units import cycle_deg, db_from_ratio, rpm_from_cycle_hz
@@ -74,7 +74,7 @@ def analyse(clip: Clip, hints: Hints | None = None) -> Analysis:
     LayoutError
         The layout hint names no layout.
     """
-    clip.check_channels()
+    checks.kind("clip", clip, Clip).check_channels()
     return analyse_blocks(_split(clip), hints)
 
 
@@ -407,7 +407,7 @@ def _speed_track(heard: _Heard, comb: Comb, rpm_per_hz: float, unbroken: Span) -
     period_s = np.exp(-logs) / comb.ratio
     rise = np.interp(times + period_s, grid_s, log_rate) - np.interp(times - period_s, grid_s, log_rate)
     told = (np.interp(times, led.time_s, led.seen) >= LEAST_SEEN) & (np.abs(rise) / 2 <= STEEPEST)
-    told &= (times >= unbroken.start_s) & (times <= unbroken.end_s) & (np.exp(logs) * rpm_per_hz <= RPM_MAX)
+    told &= (times >= unbroken.start_s) & (times <= unbroken.end_s) & (np.exp(logs) * rpm_per_hz <= checks.RPM_MAX)
     times, rates = times[told], np.exp(logs[told])
     return tuple((heard.start_s + float(t), float(r) * rpm_per_hz) for t, r in zip(times, rates, strict=True))
 

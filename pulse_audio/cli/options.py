@@ -11,7 +11,7 @@ import click
 from pulse_audio import checks
 from pulse_audio.cli.paths import PICTURE, note_read
 from pulse_audio.errors import PulseError, RangeError
-from pulse_audio.files import shown
+from pulse_audio.files import is_path, shown
 
 if TYPE_CHECKING:
     from pulse_audio.layout import Layout
@@ -19,7 +19,6 @@ if TYPE_CHECKING:
 
 F = TypeVar("F", bound=Callable[..., Any])
 SAMPLE_RATES_HZ = (8_000, 192_000)
-DURATIONS_S = (0.01, 3600.0)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -80,7 +79,8 @@ class LayoutType(click.ParamType):  # type: ignore[type-arg]  # generic only in 
             layout = find_layout(value)
         except PulseError as e:
             self.fail(str(e), param, ctx)
-        note_read(ctx, value)
+        if is_path(value):
+            note_read(ctx, value)
         return layout
 
 
@@ -97,7 +97,8 @@ class ExhaustType(click.ParamType):  # type: ignore[type-arg]  # generic only in
             find_exhaust(value)
         except PulseError as e:
             self.fail(str(e), param, ctx)
-        note_read(ctx, value)
+        if is_path(value):
+            note_read(ctx, value)
         return str(value)
 
 
