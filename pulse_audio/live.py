@@ -19,6 +19,7 @@ from pulse_audio.fader import FADE_S, LEVEL_DB, LEVEL_MAX_DB, LEVEL_MIN_DB, Fade
 from pulse_audio.firing import Liveliness
 from pulse_audio.hurry import step_back
 from pulse_audio.layout import Layout
+from pulse_audio.pipework import check_heard
 from pulse_audio.speed import SpeedCurve
 from pulse_audio.synth import Synth, prepare
 from pulse_audio.units import cycle_hz, db_from_ratio, rpm_from_cycle_hz
@@ -135,7 +136,7 @@ class LiveEngine:
         self._wanted = (0, 0)
         self._helpers = ThreadPoolExecutor(2, "sound helper", initializer=step_back)
         for layout in self._layouts:
-            self._exhausts[0].groups(layout)  # a group that does not fit is told now, not at a key
+            check_heard(self._exhausts[0], layout)  # what does not fit is told now, not at a key
         self._wanted_rpm, self._glide_end = rpm, 0
         self._slow_from: float | None = None
         self._dropped: frozenset[int] = frozenset()
@@ -258,7 +259,7 @@ class LiveEngine:
 
     def _want(self, layout: int, exhaust: int) -> None:
         """Switch as soon as the kernels are ready; the sound goes on as it is until then."""
-        self._exhausts[exhaust].groups(self._layouts[layout])
+        check_heard(self._exhausts[exhaust], self._layouts[layout])
         self._wanted = (layout, exhaust)
         if self._wanted not in self._prepared:
             self._helpers.submit(self._prepare, self._wanted, self._synth.rpm)

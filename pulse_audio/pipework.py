@@ -74,12 +74,13 @@ def response(exhaust: Exhaust, layout: Layout, frequency_hz: Floats) -> Complexe
     ExhaustError
         Groups of cylinder numbers that do not fit the layout, or a cylinder that is not heard.
     """
-    _check_heard(exhaust, layout)
+    check_heard(exhaust, layout)
     return _response(exhaust, layout, frequency_hz)
 
 
 @lru_cache(maxsize=64)
-def _check_heard(exhaust: Exhaust, layout: Layout) -> None:
+def check_heard(exhaust: Exhaust, layout: Layout) -> None:
+    """Raise ExhaustError if the groups do not fit the layout, or a cylinder is not heard through the exhaust."""
     with np.errstate(over="ignore", invalid="ignore"):  # flow far above the speed of sound: no numbers, not heard
         heard = np.abs(_response(exhaust, layout, np.geomspace(*AUDIBLE_HZ, 200))) * exhaust.distance_m
     for number, row in enumerate(heard, start=1):

@@ -355,6 +355,17 @@ def test_end_fades_out_within_40_ms() -> None:
     assert blocks * BLOCK / RATE_HZ < 0.04
 
 
+def test_an_exhaust_that_lets_nothing_through_is_told_at_its_key() -> None:
+    """A key that asks for pipes too narrow for anything to be heard says so, and the engine sounds on as it was."""
+    narrow = replace(EXHAUSTS[0].primary[0], length_m=20.0, bore_m=0.005)
+    clogged = replace(EXHAUSTS[0], name="clogged", primary=(narrow,), sections=(narrow,) * 3, wall_factor=50.0)
+    live = LiveEngine([layout("boxer-twin")], [EXHAUSTS[0], clogged], rpm=900, sample_rate_hz=RATE_HZ)
+    scene = tap(live, "x")
+    assert "nothing is heard of cylinder 1" in scene.note
+    heard(live, 0.2)
+    assert live.scene().exhaust == EXHAUSTS[0].name
+
+
 def test_exhaust_that_does_not_fit_a_layout_is_refused_at_once() -> None:
     """Groups for four cylinders cannot serve a twin; that is told before anything plays."""
     grouped = replace(EXHAUSTS[0], name="mine", join=((1, 4), (2, 3)))
