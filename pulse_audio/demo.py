@@ -171,8 +171,11 @@ after the first, and then one and a half turns pass.
 Play `idle-side-by-side.wav`: the same two engines at {idle} rpm. Nobody counts fifteen beats a second, but the ear
 still knows: the even twin hums along, the uneven one lopes. That lope is the same wait as before, only shorter.
 
-With the environment of README active, ask `firing-pulse explain {even}` and `firing-pulse explain {uneven}` for the
-reason, and `firing-pulse compare {even} {uneven} parallel-twin-270 -o three.wav` for one more crank.
+With the environment of README active, ask for the reason and hear one more crank:
+
+- `firing-pulse explain {even}`
+- `firing-pulse explain {uneven}`
+- `firing-pulse compare {even} {uneven} parallel-twin-270 -o three.wav`
 
 ## 3. Find out
 

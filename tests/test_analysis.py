@@ -418,26 +418,20 @@ def test_any_length_can_be_tracked(samples: int, rng: np.random.Generator) -> No
     assert heard.verdict == "no-rhythm"
 
 
+def lively(name: str, rpm: float, duration_s: float, *misfire: tuple[int, float], rate_hz: int = 48_000) -> Clip:
+    """Render a lively engine, some of whose cylinders (from 1) miss a share of their firings."""
+    life = Liveliness(misfire=misfire)
+    return render(layout(name), SpeedCurve.steady(rpm), duration_s=duration_s, sample_rate_hz=rate_hz, life=life)
+
+
 def test_weak_pulses_are_those_that_misfire() -> None:
     """A healthy cylinder pulls in every cycle (told as weak in 5 % at most), one that misfires in 20 % is told so.
 
     Of about 60 cycles 20 % miss by 5 % (one standard deviation of the binomial); two of those are allowed.
     """
-    four = render(
-        layout("inline-four-crossplane"),
-        SpeedCurve.steady(1100),
-        duration_s=6.0,
-        sample_rate_hz=48000,
-        life=Liveliness(),
-    )
+    four = lively("inline-four-crossplane", 1100, 6.0)
     assert max(analyse(four).weak_share or (0.0,)) <= 0.05
-    twin = render(
-        layout("parallel-twin-180"),
-        SpeedCurve.steady(900),
-        duration_s=8.0,
-        sample_rate_hz=48000,
-        life=Liveliness(misfire=((2, 0.2),)),
-    )
+    twin = lively("parallel-twin-180", 900, 8.0, (2, 0.2))
     shares = analyse(twin).weak_share
     assert shares is not None
     assert min(shares) <= 0.05
@@ -458,17 +452,9 @@ def test_misfires_of_an_even_rhythm_are_told(name: str, rpm: float, misfire: tup
     To a factor of two: of about 60 cycles a fifth miss by a quarter of it (one standard deviation of the binomial), and
     pulses left weak by the scatter of a lively engine add to them.
     """
-    engine = layout(name)
-    sound = render(
-        engine,
-        SpeedCurve.steady(rpm),
-        duration_s=8.0,
-        sample_rate_hz=RATE_HZ,
-        life=Liveliness(misfire=(misfire,)),
-    )
-    heard = analyse(sound, hints)
+    heard = analyse(lively(name, rpm, 8.0, misfire, rate_hz=RATE_HZ), hints)
     assert heard.verdict == "even"
-    wanted = 100 * misfire[1] / len(engine.pulse_intervals_deg)
+    wanted = 100 * misfire[1] / len(layout(name).pulse_intervals_deg)
     if heard.weak_share is not None:
         assert len(heard.weak_share) == len(heard.intervals_deg)
         told = 100 * float(np.mean(heard.weak_share))
@@ -480,13 +466,7 @@ def test_misfires_of_an_even_rhythm_are_told(name: str, rpm: float, misfire: tup
 
 def test_a_cylinder_that_never_fires_is_weak_in_every_cycle() -> None:
     """A dead cylinder of four is missing in all cycles, the three others in none."""
-    four = render(
-        layout("inline-four"),
-        SpeedCurve.steady(900),
-        duration_s=6.0,
-        sample_rate_hz=48000,
-        life=Liveliness(misfire=((2, 1.0),)),
-    )
+    four = lively("inline-four", 900, 6.0, (2, 1.0))
     shares = analyse(four, Hints(cylinders=4, strokes=4)).weak_share
     assert shares is not None
     assert sorted(shares)[:3] == pytest.approx([0.0] * 3, abs=0.05)

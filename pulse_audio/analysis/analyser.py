@@ -10,12 +10,11 @@ from numpy.typing import NDArray
 
 from pulse_audio import checks
 from pulse_audio.analysis import faults, presence
-from pulse_audio.analysis.fold import Lines, Phase, Piece, piece
+from pulse_audio.analysis.describing import SHORTEST_S, Heard, described
+from pulse_audio.analysis.fold import Phase, Piece, piece
 from pulse_audio.analysis.hypotheses import (
     DIVISORS,
-    MOST_LINES,
     SLOWEST_CYCLE_HZ,
-    TOP_HZ,
     Hypothesis,
     Material,
     cycle_ratios,
@@ -23,30 +22,22 @@ from pulse_audio.analysis.hypotheses import (
     fitted_to,
     weigh,
 )
-from pulse_audio.analysis.pieces import Span, apart, bursts, steady_spans
-from pulse_audio.analysis.placing import place_pulses, pulse_levels, weak_shares
+from pulse_audio.analysis.pieces import Span, bursts, steady_spans
 from pulse_audio.analysis.prepare import ENVELOPE_RATE_HZ, WAVE_RATE_HZ, Signals, of_wave, signals
-from pulse_audio.analysis.readings import Choice, choose, compare_with_layout, readings
+from pulse_audio.analysis.readings import Choice, choose, compare_with_layout
 from pulse_audio.analysis.result import Analysis, Hints
-from pulse_audio.analysis.retrace import Comb, retraced
-from pulse_audio.analysis.speedtrack import Track, coarse_track, finest_frame_s, refine
-from pulse_audio.analysis.steady import WINDOW_LOSS, constant_rate_hz, steadied, tone_hz, without_lines
+from pulse_audio.analysis.speedtrack import Track, coarse_track, refine
+from pulse_audio.analysis.steady import steadied, tone_hz, without_lines
 from pulse_audio.clip import Clip
 from pulse_audio.errors import ClipError
-from pulse_audio.units import cycle_deg, db_from_ratio, rpm_from_cycle_hz
+from pulse_audio.units import rpm_from_cycle_hz
 
 Floats = NDArray[np.float64]
 
 BLOCK_S = 60.0
-SHORTEST_S = 0.5
 MOST_PIECES = 3
-TRACK_STEP_S = 0.25
-UNDECIDED = 0.2  # an answer less likely than this is not given
 PRESENT, PERHAPS = 0.55, 0.2  # probability of an engine from which it is read; from which it is left open
 LEAST_PRESENT = 0.05  # between two of thirteen real engines to which the odds give less, and one in 200 made ones
-LEAST_SEEN = 0.2  # of the median evidence: where the lines are fainter, half of all speeds found are wrong
-WEAK_SHARE_TOLD = 0.05  # fewer are a healthy engine's scatter
-STEEPEST = 0.1  # natural log of speed from one period of the lines to the next: more can't be placed in time
 CLEARLY_SLOWER = 20.0  # evidence for a beat slower than any engine over that for an engine
 CLEARLY_SLOWER_SHARE = 0.01
 LEAST_LEFT = 1e-3  # of the power: what a tone leaves 30 dB below itself may be its own coarse steps or distortion
@@ -84,21 +75,6 @@ def _split(clip: Clip) -> Iterator[Clip]:
         yield replace(clip, samples=clip.samples[start : start + block])
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Heard:
-    """One block, tracked."""
-
-    signals: Signals
-    track: Track
-    phase: Phase
-    spans: tuple[Span, ...]
-    worth: float
-    power: float
-    start_s: float
-    notes: tuple[str, ...]
-    hum_hz: float | None
-
-
 def analyse_blocks(blocks: Iterable[Clip], hints: Hints | None = None) -> Analysis:
     """Analyse a recording that comes in blocks, so that its length does not matter.
 
@@ -112,8 +88,8 @@ def analyse_blocks(blocks: Iterable[Clip], hints: Hints | None = None) -> Analys
     hints : Hints or None
     """
     hints = hints or Hints()
-    best: _Heard | None = None
-    loudest: _Heard | None = None
+    best: Heard | None = None
+    loudest: Heard | None = None
     start_s, sample_rate_hz, count, silent = 0.0, 0, 0, True
     for block in blocks:
         sample_rate_hz = block.sample_rate_hz
@@ -154,14 +130,14 @@ def _mono(clip: Clip) -> Floats:
     return samples
 
 
-def _listen(block: Clip, mono: Floats, start_s: float) -> _Heard:
+def _listen(block: Clip, mono: Floats, start_s: float) -> Heard:
     heard = signals(mono, block.sample_rate_hz)
     track = coarse_track(heard)
     phase, spans = _followed(heard, track)
     first = spans[0]
     inside = (track.time_s >= first.start_s) & (track.time_s <= first.end_s)
     worth = float(track.evidence[inside].mean()) * math.sqrt(max(first.duration_s, 0.0)) if inside.any() else 0.0
-    return _Heard(
+    return Heard(
         heard,
         track,
         phase,
@@ -174,7 +150,7 @@ def _listen(block: Clip, mono: Floats, start_s: float) -> _Heard:
     )
 
 
-def _beneath(heard: _Heard) -> _Heard | None:
+def _beneath(heard: Heard) -> Heard | None:
     """Take out mains hum, or else the strongest tone that stands still, and listen to what is left; None without.
 
     A hum or a whine that is no engine may be all that is followed, with an engine beneath it. In a short recording an
@@ -203,7 +179,7 @@ def _followed(heard: Signals, track: Track) -> tuple[Phase, tuple[Span, ...]]:
     return phase, steady_spans(heard, track, phase, MOST_PIECES)
 
 
-def _on_cycle(heard: _Heard, ratio: float) -> _Heard:
+def _on_cycle(heard: Heard, ratio: float) -> Heard:
     """Follow the cycle itself, at `ratio` times the track's rate."""
     track = replace(heard.track, rate_hz=heard.track.rate_hz * ratio)
     phase, spans = _followed(heard.signals, track)
@@ -220,7 +196,7 @@ class _Weighed:
     choice: Choice | None
 
 
-def _weighed(heard: _Heard, hints: Hints) -> _Weighed | None:
+def _weighed(heard: Heard, hints: Hints) -> _Weighed | None:
     """Weigh all patterns; None if no stretch is long enough."""
     material = _material(heard)
     if material is None:
@@ -238,7 +214,7 @@ def _is_multiple(ratio: float) -> bool:
     return 1 in fraction.as_integer_ratio()
 
 
-def _material(heard: _Heard) -> Material | None:
+def _material(heard: Heard) -> Material | None:
     wave: list[Piece] = []
     hiss: list[Piece] = []
     for span in heard.spans:
@@ -251,7 +227,7 @@ def _material(heard: _Heard) -> Material | None:
 
 
 def _answer(
-    heard: _Heard, hints: Hints, duration_s: float, sample_rate_hz: int, *, blocks: int, look_beneath: bool = True
+    heard: Heard, hints: Hints, duration_s: float, sample_rate_hz: int, *, blocks: int, look_beneath: bool = True
 ) -> Analysis:
     weighed = _weighed(heard, hints)
     if weighed and weighed.choice and not _is_multiple(ratio := weighed.choice.best.hypothesis.ratio):
@@ -298,7 +274,10 @@ def _answer(
             return replace(blank, verdict="undetermined", layout_match=match, notes=(*heard.notes, note))
         notes = [_slower_note()] if is_slower else presence.notes(clues, bursts(heard.signals.wave))
         return replace(blank, confidence=1 - present, layout_match=match, notes=(*heard.notes, *notes))
-    return _described(blank, heard, hints, material, choice, present, blocks=blocks)
+    if blocks > 1:
+        note = f"a long recording: the answer is about {BLOCK_S:.0f} s of it, the clearest with an engine"
+        heard = replace(heard, notes=(*heard.notes, note))
+    return described(blank, heard, hints, material, choice, present)
 
 
 def _no_engine_left(hints: Hints) -> str:
@@ -313,115 +292,3 @@ def _slower_note() -> str:
         f"engines are read from about {round(four, -1):.0f} rpm on, two-strokes from {round(two, -1):.0f}; "
         "a slower beat is for the ear to count"
     )
-
-
-def _described(
-    blank: Analysis, heard: _Heard, hints: Hints, material: Material, choice: Choice, present: float, *, blocks: int
-) -> Analysis:
-    main = material.wave[0]  # the span that the answer names; elsewhere another engine may run
-    confidence = choice.probability * present
-    hypothesis = choice.best.hypothesis
-    ratio, candidate = hypothesis.ratio, hypothesis.candidate
-    lines = main.lines(ratio, TOP_HZ, MOST_LINES)
-    span, all_lines = heard.spans[0], main.lines(ratio, TOP_HZ, int(TOP_HZ))
-    cycle_hz = float(heard.phase.at(span.end_s) - heard.phase.at(span.start_s)) / span.duration_s * ratio
-    if heard.phase.is_steady:
-        orders = all_lines.order.astype(np.float64)
-        cycle_hz = constant_rate_hz(heard.signals.wave, cycle_hz, orders, all_lines.noise_power)
-    comb = Comb.of(all_lines, candidate.pulses if choice.even else 1, main.rate_hz)
-    unbroken, outside_s = apart(heard.signals, heard.track, span)
-    notes = [*heard.notes, *_pattern_notes(heard, hypothesis, choice, blocks=blocks)]
-    if outside_s >= SHORTEST_S:
-        notes.append(
-            f"silence parts the recording: {outside_s:.1f} s of sound before or after it may be another engine, and no "
-            "speed is told there; analyse it by its own start and end"
-        )
-    shown = readings(choice, cycle_hz / ratio, hints)
-    strokes, rpm = choice.best.strokes, rpm_from_cycle_hz(cycle_hz, choice.best.strokes)
-    if shown:
-        strokes, rpm = shown[0].strokes, shown[0].rpm
-    if choice.even:
-        pulses = round(cycle_hz * candidate.pulses * rpm_from_cycle_hz(1.0, strokes) / rpm)
-        intervals, interval_sd = np.full(pulses, 1 / pulses), np.zeros(pulses)
-        places = candidate.fractions
-    else:
-        heard_near = np.append(0.0, np.cumsum(choice.intervals)[:-1])
-        placed = place_pulses(lines, heard_near, hypothesis.fit)
-        intervals, interval_sd = np.diff(np.append(placed.fractions, 1.0)), placed.interval_sd
-        places = placed.fractions
-    levels = pulse_levels(lines, places, hypothesis.fit) if len(places) > 1 else np.ones(1)
-    weak = None
-    if levels is not None:
-        weak = weak_shares(heard.signals, heard.phase, main, ratio, places, levels, hypothesis.fit)
-    each_told = len(places) == len(intervals)
-    if weak and not each_told and (share := sum(weak) / len(weak)) >= WEAK_SHARE_TOLD:
-        notes.append(f"about {100 * share:.0f} % of the pulses are missing or weak; whose they are can't be told")
-    verdict = ("even" if choice.even else "uneven") if confidence >= UNDECIDED else "undetermined"
-    if verdict == "undetermined":
-        notes.append("an engine's rhythm is there, but several patterns explain it about equally well")
-    return replace(
-        blank,
-        verdict=verdict,
-        confidence=confidence,
-        firing_rate_hz=cycle_hz * candidate.pulses,
-        firing_rate_sd_hz=_rate_sd(all_lines, main, heard, ratio) * candidate.pulses,
-        cycle_rate_hz=None if choice.even and candidate.pulses == 1 else cycle_hz,
-        intervals_deg=tuple((intervals * cycle_deg(strokes)).tolist()),
-        intervals_sd_deg=tuple((interval_sd * cycle_deg(strokes)).tolist()),
-        pulse_level_db=tuple(map(db_from_ratio, levels)) if levels is not None and each_told else None,
-        weak_share=weak if each_told else None,
-        speed_track=_speed_track(heard, comb, rpm / main.rate_hz, unbroken),
-        readings=shown,
-        layout_match=compare_with_layout(choice, present, hints, intervals),
-        notes=tuple(notes),
-    )
-
-
-def _rate_sd(lines: Lines, main: Piece, heard: _Heard, ratio: float) -> float:
-    """Return the standard deviation of the mean cycle rate.
-
-    It is the bound for lines of known strength in noise (Kay, Fundamentals of Statistical Signal Processing: Estimation
-    Theory, 1993, from memory), written for the signal to noise ratio at each line, with what the window costs. And no
-    engine turns like clockwork: parts of the span stand before or behind the track, and at the span's ends, half a
-    frame of it, the speed goes on changing unseen.
-    """
-    duration_s = main.cycles / main.rate_hz
-    above = np.abs(lines.amplitude) ** 2 / lines.noise_power
-    information = float((lines.order**2 * np.maximum(above - 1, 0.0)).sum())
-    bound = math.sqrt(WINDOW_LOSS * 6 / max(information, 1e-9)) / (2 * math.pi)
-    astray = main.astray(lines, ratio)
-    within = float(np.std(astray)) if len(astray) > 2 else 0.0
-    unseen_s = finest_frame_s(main.rate_hz) / 2
-    times = np.arange(heard.spans[0].start_s, heard.spans[0].end_s - unseen_s, unseen_s)
-    at = heard.phase.at(times) * ratio
-    change = np.diff(at, 2)
-    ends = float(np.sqrt(np.mean(change**2))) if len(change) else 0.0
-    return math.hypot(bound, math.sqrt(2) * within, math.sqrt(2) * ends) / duration_s
-
-
-def _speed_track(heard: _Heard, comb: Comb, rpm_per_hz: float, unbroken: Span) -> tuple[tuple[float, float], ...]:
-    led = retraced(heard.signals, heard.track, heard.phase, heard.spans[0], comb)
-    times = np.arange(TRACK_STEP_S, heard.signals.duration_s, TRACK_STEP_S)
-    grid_s, log_rate = led.phase.time_s, np.log(led.phase.rate_hz)
-    logs = np.interp(times, grid_s, log_rate)
-    period_s = np.exp(-logs) / comb.ratio
-    rise = np.interp(times + period_s, grid_s, log_rate) - np.interp(times - period_s, grid_s, log_rate)
-    told = (np.interp(times, led.time_s, led.seen) >= LEAST_SEEN) & (np.abs(rise) / 2 <= STEEPEST)
-    told &= (times >= unbroken.start_s) & (times <= unbroken.end_s) & (np.exp(logs) * rpm_per_hz <= checks.RPM_MAX)
-    times, rates = times[told], np.exp(logs[told])
-    return tuple((heard.start_s + float(t), float(r) * rpm_per_hz) for t, r in zip(times, rates, strict=True))
-
-
-def _pattern_notes(heard: _Heard, hypothesis: Hypothesis, choice: Choice, *, blocks: int) -> list[str]:
-    span = heard.spans[0]
-    notes = []
-    if blocks > 1:
-        notes.append(f"a long recording: the answer is about {BLOCK_S:.0f} s of it, the clearest with an engine")
-    if span.duration_s < heard.signals.duration_s - 0.5:
-        notes.append(f"the answer is about {span.duration_s:.1f} s of it, the longest stretch of nearly steady speed")
-    cycle_hz = hypothesis.ratio * heard.phase.mean_hz
-    if span.duration_s < faults.shortest_needed_s(cycle_hz):
-        notes.append(faults.too_short_note(span.duration_s, cycle_hz))
-    if choice.even and hypothesis.candidate.pulses == 1:
-        notes.append("an even rhythm hides the cylinder count: every reading fires at the same rate")
-    return notes

@@ -1,0 +1,183 @@
+"""From what was chosen to what is told: rates with their deviation, intervals, levels, the speed over time, notes."""
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from pulse_audio import checks
+from pulse_audio.analysis import faults
+from pulse_audio.analysis.fold import Lines, Phase, Piece
+from pulse_audio.analysis.hypotheses import MOST_LINES, TOP_HZ, Hypothesis, Material
+from pulse_audio.analysis.pieces import Span, apart
+from pulse_audio.analysis.placing import place_pulses, pulse_levels, weak_shares
+from pulse_audio.analysis.prepare import Signals
+from pulse_audio.analysis.readings import Choice, compare_with_layout, readings
+from pulse_audio.analysis.result import Analysis, Hints
+from pulse_audio.analysis.retrace import Comb, retraced
+from pulse_audio.analysis.speedtrack import Track, finest_frame_s
+from pulse_audio.analysis.steady import WINDOW_LOSS, constant_rate_hz
+from pulse_audio.units import cycle_deg, db_from_ratio, rpm_from_cycle_hz
+
+TRACK_STEP_S = 0.25
+UNDECIDED = 0.2  # an answer less likely than this is not given
+LEAST_SEEN = 0.2  # of the median evidence: where the lines are fainter, half of all speeds found are wrong
+WEAK_SHARE_TOLD = 0.05  # fewer are a healthy engine's scatter
+STEEPEST = 0.1  # natural log of speed from one period of the lines to the next: more can't be placed in time
+SHORTEST_S = 0.5
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Heard:
+    """One block, tracked.
+
+    Attributes
+    ----------
+    signals : Signals
+    track, phase : Track, Phase
+        The rate that was followed, rough and sharpened.
+    spans : tuple of Span
+        Stretches that the answer may rest on, the one that it names first.
+    worth, power : float
+        How long and clear the first of them is; mean square of the samples.
+    start_s : float
+        Where the block begins in the recording.
+    notes : tuple of str
+    hum_hz : float or None
+        Mains hum, if that is most of the sound.
+    """
+
+    signals: Signals
+    track: Track
+    phase: Phase
+    spans: tuple[Span, ...]
+    worth: float
+    power: float
+    start_s: float
+    notes: tuple[str, ...]
+    hum_hz: float | None
+
+
+def described(
+    blank: Analysis, heard: Heard, hints: Hints, material: Material, choice: Choice, present: float
+) -> Analysis:
+    """Fill in an answer: rates, intervals, levels, speed, readings.
+
+    Parameters
+    ----------
+    blank : Analysis
+        What is known of the recording itself.
+    heard : Heard
+    hints : Hints
+    material : Material
+        Its clear stretches, first the one that the answer names.
+    choice : Choice
+        The most probable pattern.
+    present : float
+        Probability that an engine runs.
+    """
+    main = material.wave[0]  # the span that the answer names; elsewhere another engine may run
+    confidence = choice.probability * present
+    hypothesis = choice.best.hypothesis
+    ratio, candidate = hypothesis.ratio, hypothesis.candidate
+    lines = main.lines(ratio, TOP_HZ, MOST_LINES)
+    span, all_lines = heard.spans[0], main.lines(ratio, TOP_HZ, int(TOP_HZ))
+    cycle_hz = float(heard.phase.at(span.end_s) - heard.phase.at(span.start_s)) / span.duration_s * ratio
+    if heard.phase.is_steady:
+        orders = all_lines.order.astype(np.float64)
+        cycle_hz = constant_rate_hz(heard.signals.wave, cycle_hz, orders, all_lines.noise_power)
+    comb = Comb.of(all_lines, candidate.pulses if choice.even else 1, main.rate_hz)
+    unbroken, outside_s = apart(heard.signals, heard.track, span)
+    notes = [*heard.notes, *_pattern_notes(heard, hypothesis, choice)]
+    if outside_s >= SHORTEST_S:
+        notes.append(
+            f"silence parts the recording: {outside_s:.1f} s of sound before or after it may be another engine, and no "
+            "speed is told there; analyse it by its own start and end"
+        )
+    shown = readings(choice, cycle_hz / ratio, hints)
+    strokes, rpm = choice.best.strokes, rpm_from_cycle_hz(cycle_hz, choice.best.strokes)
+    if shown:
+        strokes, rpm = shown[0].strokes, shown[0].rpm
+    if choice.even:
+        pulses = round(cycle_hz * candidate.pulses * rpm_from_cycle_hz(1.0, strokes) / rpm)
+        intervals, interval_sd = np.full(pulses, 1 / pulses), np.zeros(pulses)
+        places = candidate.fractions
+    else:
+        heard_near = np.append(0.0, np.cumsum(choice.intervals)[:-1])
+        placed = place_pulses(lines, heard_near, hypothesis.fit)
+        intervals, interval_sd = np.diff(np.append(placed.fractions, 1.0)), placed.interval_sd
+        places = placed.fractions
+    levels = pulse_levels(lines, places, hypothesis.fit) if len(places) > 1 else np.ones(1)
+    weak = None
+    if levels is not None:
+        weak = weak_shares(heard.signals, heard.phase, main, ratio, places, levels, hypothesis.fit)
+    each_told = len(places) == len(intervals)
+    if weak and not each_told and (share := sum(weak) / len(weak)) >= WEAK_SHARE_TOLD:
+        notes.append(f"about {100 * share:.0f} % of the pulses are missing or weak; whose they are can't be told")
+    verdict = ("even" if choice.even else "uneven") if confidence >= UNDECIDED else "undetermined"
+    if verdict == "undetermined":
+        notes.append("an engine's rhythm is there, but several patterns explain it about equally well")
+    return replace(
+        blank,
+        verdict=verdict,
+        confidence=confidence,
+        firing_rate_hz=cycle_hz * candidate.pulses,
+        firing_rate_sd_hz=_rate_sd(all_lines, main, heard, ratio) * candidate.pulses,
+        cycle_rate_hz=None if choice.even and candidate.pulses == 1 else cycle_hz,
+        intervals_deg=tuple((intervals * cycle_deg(strokes)).tolist()),
+        intervals_sd_deg=tuple((interval_sd * cycle_deg(strokes)).tolist()),
+        pulse_level_db=tuple(map(db_from_ratio, levels)) if levels is not None and each_told else None,
+        weak_share=weak if each_told else None,
+        speed_track=_speed_track(heard, comb, rpm / main.rate_hz, unbroken),
+        readings=shown,
+        layout_match=compare_with_layout(choice, present, hints, intervals),
+        notes=tuple(notes),
+    )
+
+
+def _rate_sd(lines: Lines, main: Piece, heard: Heard, ratio: float) -> float:
+    """Return the standard deviation of the mean cycle rate.
+
+    It is the bound for lines of known strength in noise (Kay, Fundamentals of Statistical Signal Processing: Estimation
+    Theory, 1993, from memory), written for the signal to noise ratio at each line, with what the window costs. And no
+    engine turns like clockwork: parts of the span stand before or behind the track, and at the span's ends, half a
+    frame of it, the speed goes on changing unseen.
+    """
+    duration_s = main.cycles / main.rate_hz
+    above = np.abs(lines.amplitude) ** 2 / lines.noise_power
+    information = float((lines.order**2 * np.maximum(above - 1, 0.0)).sum())
+    bound = math.sqrt(WINDOW_LOSS * 6 / max(information, 1e-9)) / (2 * math.pi)
+    astray = main.astray(lines, ratio)
+    within = float(np.std(astray)) if len(astray) > 2 else 0.0
+    unseen_s = finest_frame_s(main.rate_hz) / 2
+    times = np.arange(heard.spans[0].start_s, heard.spans[0].end_s - unseen_s, unseen_s)
+    at = heard.phase.at(times) * ratio
+    change = np.diff(at, 2)
+    ends = float(np.sqrt(np.mean(change**2))) if len(change) else 0.0
+    return math.hypot(bound, math.sqrt(2) * within, math.sqrt(2) * ends) / duration_s
+
+
+def _speed_track(heard: Heard, comb: Comb, rpm_per_hz: float, unbroken: Span) -> tuple[tuple[float, float], ...]:
+    led = retraced(heard.signals, heard.track, heard.phase, heard.spans[0], comb)
+    times = np.arange(TRACK_STEP_S, heard.signals.duration_s, TRACK_STEP_S)
+    grid_s, log_rate = led.phase.time_s, np.log(led.phase.rate_hz)
+    logs = np.interp(times, grid_s, log_rate)
+    period_s = np.exp(-logs) / comb.ratio
+    rise = np.interp(times + period_s, grid_s, log_rate) - np.interp(times - period_s, grid_s, log_rate)
+    told = (np.interp(times, led.time_s, led.seen) >= LEAST_SEEN) & (np.abs(rise) / 2 <= STEEPEST)
+    told &= (times >= unbroken.start_s) & (times <= unbroken.end_s) & (np.exp(logs) * rpm_per_hz <= checks.RPM_MAX)
+    times, rates = times[told], np.exp(logs[told])
+    return tuple((heard.start_s + float(t), float(r) * rpm_per_hz) for t, r in zip(times, rates, strict=True))
+
+
+def _pattern_notes(heard: Heard, hypothesis: Hypothesis, choice: Choice) -> list[str]:
+    span = heard.spans[0]
+    notes = []
+    if span.duration_s < heard.signals.duration_s - 0.5:
+        notes.append(f"the answer is about {span.duration_s:.1f} s of it, the longest stretch of nearly steady speed")
+    cycle_hz = hypothesis.ratio * heard.phase.mean_hz
+    if span.duration_s < faults.shortest_needed_s(cycle_hz):
+        notes.append(faults.too_short_note(span.duration_s, cycle_hz))
+    if choice.even and hypothesis.candidate.pulses == 1:
+        notes.append("an even rhythm hides the cylinder count: every reading fires at the same rate")
+    return notes
