@@ -20,7 +20,7 @@ EVEN_SPREAD = 0.08  # of the cycle
 
 def by_hand(clip: Clip) -> Analysis:
     """Answer as the listener does, without any of its means."""
-    mono = clip.samples if clip.samples.ndim == 1 else clip.samples.mean(axis=1)
+    mono = clip.mono()
     rate = clip.sample_rate_hz
     mono = sosfiltfilt(butter(2, 30.0, "highpass", fs=rate, output="sos"), mono)
     smooth = butter(2, 300.0, fs=rate, output="sos")
