@@ -95,23 +95,26 @@ class Shelf:
         """Return room for some kernels."""
         return self._pulses.room(count)
 
-    def fill(self, rows: Singles, pulses: Sequence[Whole], bursts: Sequence[Whole], gains: Singles) -> Singles:
-        """Put the sounds of some firings into the first of `rows`, and return those.
+    def fill(self, rows: Singles, pulses: Whole, later_share: Singles | None, bursts: Whole | None) -> Singles:
+        """Put the sounds of some firings of strength 1 into the first of `rows`, and return those.
 
         Parameters
         ----------
-        pulses, bursts : sequence of ndarray of int, shape (n,)
-            Kernels to add for each firing, as `pulse_number` and `burst_number` count them; at least one of `pulses`.
-        gains : ndarray of float32, shape (kernels, n)
-            For each of `pulses` and then of `bursts`.
+        pulses : ndarray of int, shape (n,)
+            Kernels, as `pulse_number` counts them.
+        later_share : ndarray of float32, shape (n,), or None
+            Of the kernel one shift later, where a firing lies between two.
+        bursts : ndarray of int, shape (n,), or None
+            Noise to add, as `burst_number` counts it.
         """
-        filled = self._pulses.take(pulses[0], rows[: pulses[0].size])
-        filled *= gains[0][:, None]
-        more = [(self._pulses, index) for index in pulses[1:]] + [(self.bursts, index) for index in bursts]
-        for (shelf, index), gain in zip(more, gains[1:], strict=True):
-            part = shelf.take(index, shelf.room(index.size))
-            part *= gain[:, None]
-            filled[:, : shelf.length] += part
+        filled = self._pulses.take(pulses, rows[: pulses.size])
+        if later_share is not None:
+            later = self._pulses.take(pulses + 1, self._pulses.room(pulses.size))
+            later -= filled
+            later *= later_share[:, None]
+            filled += later
+        if bursts is not None:
+            filled[:, : self.bursts.length] += self.bursts.take(bursts, self.bursts.room(bursts.size))
         return filled
 
     @property

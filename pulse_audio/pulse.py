@@ -18,7 +18,7 @@ Singles = NDArray[np.float32]
 Complexes = NDArray[np.complex128]
 
 SHIFTS = 64  # kernels a sample: a firing is placed to the nearest of them, within 1/128 sample
-BURSTS = 32  # different noise bursts; each comes with either sign
+BURSTS = 64  # noise bursts: every second is the one before it with the other sign
 CUT_DB, NOISE_CUT_DB = -90.0, -60.0  # a kernel ends where it stays this far below its peak
 ROOM = 1.1  # an FFT is at least so many times as long as the kernel it holds
 SLOWEST_RPM = 750.0  # below, the push is too slow to be heard and would only make kernels long
@@ -123,8 +123,9 @@ class Hiss:
         return np.asarray(np.fft.irfft(np.fft.rfft(noise, self._size) * self._path, self._size), dtype=np.float32)
 
     def make(self, number: int) -> Singles:
-        """Return one of the bursts, `number` from 0."""
-        return _faded(self._gain * self._sound(number)[: self.length])
+        """Return one of the bursts; `number` is 0 to `BURSTS` - 1."""
+        sign = -1 if number % 2 else 1
+        return _faded(sign * self._gain * self._sound(number // 2)[: self.length])
 
 
 def energy(spectrum: NDArray[np.complexfloating], weight: Floats | float = 1.0) -> float:
@@ -152,7 +153,7 @@ def noise_path(frequency_hz: Floats, response: Complexes) -> Complexes:
     return np.asarray(response / np.maximum(frequency_hz, 1.0) * (low / (1 + low)) ** 2 / (1 + high) ** 2)
 
 
-@lru_cache(maxsize=4 * BURSTS)
+@lru_cache(maxsize=2 * BURSTS)
 def _noise(number: int, count: int) -> Floats:
     """Noise for one of the bursts; a longer count goes on where a shorter one ends."""
     return chance.bell(number, np.arange(count))

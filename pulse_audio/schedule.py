@@ -30,10 +30,14 @@ class Firings:
         Crank angle of each.
     same_step_until : list of int
         Index after the last of the run of firings with this step.
-    pulses, bursts : tuple of ndarray of int, shape (n,)
-        Kernels that add up to each firing.
-    gain : ndarray of float32, shape (kernels, n)
-        For each of `pulses`, then of `bursts`, without the level that belongs to the speed step.
+    pulse : ndarray of int, shape (n,)
+        Kernel of each.
+    later_share : ndarray of float32, shape (n,), or None
+        Of the kernel one shift later; None where each is placed to the nearest shift.
+    burst : ndarray of int, shape (n,), or None
+        Noise that comes with each.
+    gain : ndarray of float32, shape (n,)
+        Without the level that belongs to the speed step.
     pan : ndarray of float32, shape (channels, n)
     """
 
@@ -41,8 +45,9 @@ class Firings:
     angle_deg: list[float]
     step: list[int]
     same_step_until: list[int]
-    pulses: tuple[Whole, ...]
-    bursts: tuple[Whole, ...]
+    pulse: Whole
+    later_share: NDArray[np.float32] | None
+    burst: Whole | None
     gain: NDArray[np.float32]
     pan: NDArray[np.float32]
 
@@ -103,25 +108,21 @@ def list_firings(
         Frame and crank angle at time 0 of the events.
     """
     step = speed_step(curve.rpm_at(events.time_s))
-    gain = events.strength.copy()
+    heard = events.strength != 0.0
     for number in dropped:
-        gain[events.cylinder == number - 1] = 0.0
+        heard &= events.cylinder != number - 1
     voice = bank.voice[events.cylinder]
-    bursts: tuple[Whole, ...] = ()
+    later_share = burst = None
     if regular:
         # Rounding to a shift would be a pattern that repeats, and faint tones; between two shifts there is none.
         frame, shift, share = _exact_places(events, first_frame, sample_rate_hz)
-        pulses: tuple[Whole, ...] = (pulse_number(voice, shift), pulse_number(voice, shift + 1))
-        gains = [gain * (1.0 - share), gain * share]
+        later_share = share[heard].astype(np.float32)
     else:
         frame, shift = _places(events, first_frame, sample_rate_hz)
-        pulses, gains = (pulse_number(voice, shift),), [gain]
     if bank.has_noise:
         counted = events.cycle % repeat_cycles if repeat_cycles else events.cycle
-        choice = (chance.hashes(seed, BURST, counted, events.cylinder) % np.uint64(2 * BURSTS)).astype(np.int64)
-        bursts = (burst_number(voice, choice // 2),)
-        gains.append(gain * (1.0 - 2.0 * (choice % 2)))
-    heard = gain != 0.0
+        choice = (chance.hashes(seed, BURST, counted, events.cylinder) % np.uint64(BURSTS)).astype(np.int64)
+        burst = burst_number(voice, choice)[heard]
     step = step[heard]
     ends = np.append(np.flatnonzero(np.diff(step)) + 1, step.size)
     return Firings(
@@ -129,9 +130,10 @@ def list_firings(
         angle_deg=(first_deg + events.crank_deg[heard]).tolist(),
         step=step.tolist(),
         same_step_until=ends[np.searchsorted(ends, np.arange(step.size), side="right")].tolist(),
-        pulses=tuple(kernel[heard] for kernel in pulses),
-        bursts=tuple(kernel[heard] for kernel in bursts),
-        gain=np.stack(gains)[:, heard].astype(np.float32),
+        pulse=pulse_number(voice, shift)[heard],
+        later_share=later_share,
+        burst=burst,
+        gain=events.strength[heard].astype(np.float32),
         pan=pan[events.cylinder[heard]].T.astype(np.float32),
     )
 

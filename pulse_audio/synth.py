@@ -34,7 +34,7 @@ RISE_DB_PER_OCTAVE = 3.0  # an engine that fires twice as often is that much lou
 HIGHEST_RISE_DB = 6.0  # above the speed that has the usual loudness
 PEAK_ROOM_DB = -5.0  # peaks of the regular engine stay below this; scatter has the rest
 BATCH_SAMPLES = 1 << 16  # of kernels handled at once: they must stay in a processor's cache
-SPAN_FIRINGS, SPAN_CYCLES, SPAN_S = 4096, 512, 16.0  # most that is listed at once
+SPAN_FIRINGS, SPAN_CYCLES, SPAN_S = 4096, 2048, 64.0  # most that is listed at once
 SAMPLE_RATES_HZ = (8_000, 192_000)
 TICK_DB = (-80.0, -6.0)
 FILE_BLOCK_FRAMES = 1 << 16
@@ -247,10 +247,11 @@ class Synth:
                 self._rows = shelf.rows(max(1, BATCH_SAMPLES // shelf.length))
             self._next = min(last, first + len(self._rows), firings.same_step_until[first])
             now = slice(first, self._next)
-            pulses, bursts = ([kernel[now] for kernel in kernels] for kernels in (firings.pulses, firings.bursts))
             starts = [frame - self._frame for frame in firings.frame[now]]
-            gains = firings.gain[:, now] * np.float32(self._level_gain(firings.step[first]))
-            rows = shelf.fill(self._rows, pulses, bursts, gains.astype(np.float32, copy=False))
+            later_share = None if firings.later_share is None else firings.later_share[now]
+            burst = None if firings.burst is None else firings.burst[now]
+            rows = shelf.fill(self._rows, firings.pulse[now], later_share, burst)
+            rows *= (firings.gain[now] * np.float32(self._level_gain(firings.step[first])))[:, None]
             if len(self._pulse_tails) == 1:
                 self._pulse_tails[0].add(starts, rows)
                 continue

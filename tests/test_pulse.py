@@ -89,4 +89,4 @@ def test_flow_noise_has_the_usual_share() -> None:
     shelf = bank.shelf(kernels.STEPS_PER_NOISE * 36)
     rows = shelf.bursts.take(np.arange(pulse.BURSTS), shelf.bursts.room(pulse.BURSTS)).astype(np.float64)
     share_db = 10 * np.log10(np.mean(np.sum(rows**2, axis=1)) / np.sum(shelf.pulse(0, 0).astype(np.float64) ** 2))
-    assert share_db == pytest.approx(kernels.USUAL_NOISE_DB + pipes.noise_db, abs=1.0)  # 32 bursts
+    assert share_db == pytest.approx(kernels.USUAL_NOISE_DB + pipes.noise_db, abs=1.0)  # 32 noises
