@@ -7,6 +7,7 @@ from pulse_audio.layout import Cylinder, Layout
 
 CALM_SWING = 0.2  # of the volume swept by all cylinders: below this, words call the breathing small
 IN_STEP = 0.99
+_TIMES = {2: "twice", 3: "three times", 4: "four times"}
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -100,7 +101,9 @@ def _direction(shaking: Shaking) -> str:
     turned = shaking.axis_deg
     if min(turned, 180 - turned) < 1:
         return "largest up and down"
-    return "largest sideways" if abs(turned - 90) < 1 else f"largest at {turned:.0f} degrees from upright"
+    if abs(turned - 90) < 1:
+        return "largest sideways"
+    return f"largest along {turned if turned < 90 else turned - 180:.0f} degrees, counted as the banks are"
 
 
 def _remedy(shaking: Shaking) -> str:
@@ -134,8 +137,12 @@ def _primary_force(layout: Layout, found: Balance, boxer: bool) -> str:
         return "Opposite pistons move out and in together, so their once-a-turn forces cancel."
     if force.is_nothing:
         return "While some pistons pull one way, others pull as hard the other way: the once-a-turn forces cancel."
-    alone = len(layout.cylinders) == 1
-    cause = "The one piston's force has no counterpart" if alone else "The pistons' once-a-turn forces add up"
+    count = len(layout.cylinders)
+    if count == 1:
+        cause = "The one piston's force has no counterpart"
+    else:
+        most_is_left = force.largest > count / 2 - NOTHING
+        cause = f"The pistons' once-a-turn forces {'add up' if most_is_left else 'do not all cancel'}"
     return f"{cause}, {_direction(force)}. {_remedy(force)}"
 
 
@@ -156,7 +163,7 @@ def _primary_couple(layout: Layout, found: Balance, boxer: bool) -> str:
             return "All pistons act at one place along the crank, so nothing rocks end to end."
         if boxer:
             return "Each opposed pair would rock the engine, but the pairs rock it different ways and cancel."
-        return "The forces balance about the middle of the crank, so nothing rocks end to end."
+        return "The forces balance about the middle of the crank, so nothing rocks end to end once a turn."
     if boxer and len(layout.cylinders) == 2:
         cause = "The two pistons are not in line: they stand one cylinder spacing apart along the crank, so their "
         cause += "equal and opposite forces still rock the engine."
@@ -189,12 +196,16 @@ def _breathing(layout: Layout, found: Balance, boxer: bool) -> str:
             f"All pistons {moves}, so the whole displacement is pumped in and out of the crankcase once a turn: "
             "the breather has to let it pass."
         )
-    if share > CALM_SWING:
-        return f"The pistons are partly in step: {100 * share:.0f} % of the displacement is pumped once a turn."
+    if share > CALM_SWING or found.crankcase_order == 1:
+        return f"The pistons are partly in step: {_percent(share)} of the displacement is pumped once a turn."
     if found.crankcase_is_still:
         return "What one piston takes from the crankcase the others give: its volume stays as it is."
     parts = "one opposed pair moves out the other" if boxer else "one piston moves out another"
     return (
-        f"As {parts} moves in. Only the slant of the rods leaves a little: {100 * share:.0f} % of the displacement, "
-        "twice a turn."
+        f"As {parts} moves in. Only the slant of the rods leaves a little: {_percent(share)} of the displacement, "
+        f"{_TIMES[found.crankcase_order]} a turn."
     )
+
+
+def _percent(share: float) -> str:
+    return f"{100 * share:.0f} %" if share >= 0.01 else "less than 1 %"

@@ -90,13 +90,18 @@ def hearing(layout: Layout, rpm: float) -> Hearing:
     )
 
 
+def rate_text(rate_hz: float) -> str:
+    """Return a rate with one decimal, or two where one would tell too little."""
+    return f"{rate_hz:.{2 if 0 < rate_hz < 1 else 1}f}"
+
+
 def sentences(heard: Hearing) -> tuple[str, ...]:
     """Say in words what is heard, and why."""
     return (_rate_sentence(heard), *_gap_sentences(heard))
 
 
 def _rate_sentence(heard: Hearing) -> str:
-    rate = f"{heard.pulse_hz:.1f} pulses a second"
+    rate = f"{rate_text(heard.pulse_hz)} pulses a second"
     if heard.kind == SEPARATE and heard.countable:
         return f"{rate}: separate pulses, slow enough to count."
     if heard.kind == SEPARATE:
@@ -107,10 +112,11 @@ def _rate_sentence(heard: Hearing) -> str:
 
 
 def _gap_sentences(heard: Hearing) -> tuple[str, ...]:
+    repeat = f"The pattern comes round {rate_text(heard.pattern_hz)} times a second"
     if heard.off_even_s == 0:
-        return ()
+        strong_and_weak = f"{repeat}: the gaps are alike, but strong and weak pulses take turns."
+        return () if heard.pattern_hz == heard.pulse_hz else (strong_and_weak,)
     off_ms, limit_ms = 1000 * heard.off_even_s, 1000 * heard.just_heard_s
-    repeat = f"The pattern comes round {heard.pattern_hz:.1f} times a second"
     if heard.kind == TONE:
         return (f"{repeat}: uneven gaps are no longer a rhythm but a rougher, deeper note under the tone.",)
     if off_ms < limit_ms:

@@ -173,6 +173,11 @@ class Layout:
         return max(intervals) - min(intervals) <= INTERVAL_TOLERANCE_DEG
 
     @property
+    def pulses_are_alike(self) -> bool:
+        """Whether every pulse is like the next: at equal distances, and of as many cylinders each."""
+        return self.is_even and len(set(self.pulse_cylinders)) == 1
+
+    @property
     def intervals_text(self) -> str:
         """The intervals as people write them: ``270-450``; repeats as ``120 x6``."""
         return written(self.intervals_deg)

@@ -10,6 +10,7 @@ from pulse_audio.controls import KEYS
 from pulse_audio.drawing import firings, numbers_text
 from pulse_audio.fader import LEVEL_MAX_DB, LEVEL_MIN_DB
 from pulse_audio.files import shown
+from pulse_audio.hearing import rate_text
 from pulse_audio.live import SILENT_DB, Scene
 from pulse_audio.playback import Dropouts
 from pulse_audio.units import cycle_hz
@@ -169,7 +170,7 @@ def speed_words(scene: Scene) -> str:
     going = f" going to {scene.wanted_rpm:.0f}" if scene.gliding else ""
     cycles = cycle_hz(scene.rpm, scene.layout.strokes)
     pulses = cycles * sum(not scene.dropped.issuperset(pulse.cylinders) for pulse in firings(scene.layout))
-    return f"{scene.rpm:.0f} rpm{going}{slow}, {pulses:.1f} pulses a second, {cycles:.2f} cycles a second"
+    return f"{scene.rpm:.0f} rpm{going}{slow}, {rate_text(pulses)} pulses a second, {cycles:.2f} cycles a second"
 
 
 def firing_words(scene: Scene) -> str:

@@ -10,7 +10,7 @@ from pulse_audio.balance import NOTHING, Balance, Shaking, balance, crankcase_vo
 from pulse_audio.balance_words import facts, in_short, is_boxer
 from pulse_audio.catalogue import layout, layout_names
 from pulse_audio.errors import LayoutError, RangeError
-from pulse_audio.layout import Cylinder, Layout, from_intervals
+from pulse_audio.layout import Cylinder, Layout, from_intervals, from_table
 from pulse_audio.lesson import english, words
 
 # Forward and backward parts of primary force, secondary force, primary couple, secondary couple (secondary in lambda
@@ -243,6 +243,53 @@ def test_what_a_counterweight_can_do_in_words() -> None:
     assert "a counterweight on the crank can take all of it" in told("v8-crossplane")["primary couple"]
     assert "the half that turns with the crank" in told("single-four-stroke")["primary force"]
     assert "a shaft turning against the crank at twice its speed" in told("v6-60")["secondary couple"]
+
+
+def own(throw_deg: list[float], firing_deg: list[float], bank_deg: float = 0.0) -> Layout:
+    """Make an inline layout."""
+    banks = [bank_deg] * len(throw_deg)
+    return from_table("own", {"throw_deg": throw_deg, "bank_deg": banks, "firing_deg": firing_deg})
+
+
+@pytest.mark.parametrize(
+    ("throws_deg", "often"),
+    # Piston travel as a Fourier series: once a turn 1 / 2, twice lambda / 8, four times lambda^3 / 128 of the stroke
+    # (slider-crank expansion, any mechanics text). Pins 170 degrees apart leave cos 85 = 0.087 of the first and
+    # lambda / 4 cos 170 = 0.062 of the second; 175 degrees apart 0.044 and 0.062.
+    [([0.0, 170.0], "is pumped once a turn"), ([0.0, 175.0], "twice a turn")],
+)
+def test_small_breathing_is_as_often_as_it_is(throws_deg: list[float], often: str) -> None:
+    """What little a nearly balanced twin breathes is told as once or twice a turn, whichever is larger."""
+    this = own(throws_deg, [0.0, 360.0 - throws_deg[1]])
+    assert often in facts(this, balance(this, rod_ratio=0.25))[4].text
+
+
+def test_breathing_of_a_short_rod_where_twice_a_turn_cancels() -> None:
+    """With throws a quarter turn apart once and twice a turn cancel; four times a turn adds up (as above)."""
+    four = layout("inline-four-crossplane")
+    assert facts(four, balance(four, rod_ratio=0.5))[4].text.endswith(
+        "less than 1 % of the displacement, four times a turn."
+    )
+
+
+def test_direction_in_words_is_that_of_the_cylinder() -> None:
+    """A single's force acts along its cylinder, whichever way that leans."""
+    for bank_deg in (-30, 30):
+        this = own([0.0], [bank_deg % 360.0], bank_deg)
+        assert f"largest along {bank_deg} degrees" in facts(this, balance(this))[0].text
+
+
+def test_what_is_left_of_the_forces_in_words() -> None:
+    """Both pistons of a 360-degree twin pull together; in a triple with one pin opposite two pull against the third."""
+    assert "forces add up" in told("parallel-twin-360")["primary force"]
+    assert "forces do not all cancel" in told("triple-180")["primary force"]
+
+
+def test_no_rocking_once_a_turn_is_not_none_at_all() -> None:
+    """A boxer four does not rock once a turn, but it does twice: neither line may say that nothing rocks it."""
+    page = {row.topic: row.text for row in words.balance_facts(layout("boxer-four"), english())}
+    assert page["Rocking once a turn"] == "Nothing rocks the engine end to end once a turn."
+    assert "shafts turning at twice crank speed" in page["Rocking twice a turn"]
 
 
 @pytest.mark.parametrize("name", [n for n in layout_names() if layout(n).has_geometry])

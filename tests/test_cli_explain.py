@@ -67,6 +67,12 @@ def test_pulses_that_come_evenly_but_differ(run: Run) -> None:
     text = run("explain", "0-360-360").stdout
     assert "    0.5   0.33" in text
     assert "cancel;" not in text
+    assert "every layout that fires evenly" not in text
+
+
+def test_orders_reach_where_pairs_add_up(run: Run) -> None:
+    """The pairs of a 90-54 ten, five in two turns, are strongest at order 7.5: cos(pi m 54 / 720) is 0.92 at m = 15."""
+    assert "  Strong: 7.5." in run("explain", "v10-90-odd").stdout
 
 
 @pytest.mark.parametrize(

@@ -5,6 +5,7 @@ import pytest
 from pulse_audio.catalogue import layout
 from pulse_audio.errors import RangeError
 from pulse_audio.hearing import FLUTTER, SEPARATE, TONE, heard_as, hearing, just_heard_shift_s, sentences
+from pulse_audio.layout import from_intervals
 
 
 @pytest.mark.parametrize(
@@ -93,3 +94,23 @@ def test_a_rate_on_the_border_is_not_moved_by_rounding() -> None:
     twelve, single = hearing(layout("v12-60"), 500.0), hearing(layout("single-two-stroke"), 3000.0)
     assert twelve.pulse_hz == single.pulse_hz == 50.0
     assert twelve.kind == single.kind
+
+
+@pytest.mark.parametrize(
+    ("name", "rpm", "told"),
+    # Calculated: rpm x cylinders / 120.
+    [
+        ("single-four-stroke", 20, "0.17 pulses"),
+        ("single-four-stroke", 60, "0.50 pulses"),
+        ("boxer-twin", 90, "1.5 pulses"),
+    ],
+)
+def test_slow_rates_keep_two_figures(name: str, rpm: float, told: str) -> None:
+    """A single at 20 rpm fires every 6 seconds: 0.17 times a second, not 0.2."""
+    assert sentences(hearing(layout(name), rpm))[0].startswith(told)
+
+
+def test_strong_and_weak_pulses_are_told() -> None:
+    """Two cylinders at once and then one: the gaps are alike, the pattern comes round half as often as the pulses."""
+    assert "7.5 times a second: the gaps are alike" in sentences(hearing(from_intervals("0-360-360"), 900))[1]
+    assert len(sentences(hearing(from_intervals("0-360 x2"), 900))) == 1

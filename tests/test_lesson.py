@@ -524,3 +524,20 @@ def test_text_colours_have_contrast(page: str) -> None:
         for text, back in pairs:
             light, dark = sorted((_luminance(scheme[text]), _luminance(scheme[back])), reverse=True)
             assert (light + 0.05) / (dark + 0.05) >= 4.5, (text, back, scheme)
+
+
+def test_a_strip_of_two_turns_names_the_firings_of_both() -> None:
+    """A two-stroke fires once a turn (what a two-stroke is): its strip of two turns is told as firing at 0 and 360."""
+    (label,) = (tag["aria-label"] for name, tag in Tags(build_page([layout("single-two-stroke")], rpms=[900])).tags
+                if name == "svg" and tag["class"] == "strip")  # fmt: skip
+    assert label == (
+        "Firing strip of single-two-stroke over two turns of the crank: cylinder 1 at 0, cylinder 1 at 360."
+    )
+
+
+def test_strong_and_weak_pulses_in_turn_are_no_even_note() -> None:
+    """Two cylinders at once and then one come round once in two turns: a single, which comes as often, is no match."""
+    lines = " ".join(listen(from_intervals("0-360-360"), english()))
+    assert "That note is order" not in lines
+    assert "An even beat hides" not in lines
+    assert "does not rest on order 1, their mean rate, alone" in lines

@@ -194,6 +194,8 @@ def _listed(orders: Iterable[float]) -> str:
 
 
 def _crank(layout: "Layout", rpm: float) -> Iterator[str]:
+    from pulse_audio.hearing import rate_text
+
     if layout.has_geometry:
         yield "  cylinder   throw    bank     top dead centres   fires at"
         for number, c in enumerate(layout.cylinders, start=1):
@@ -208,9 +210,8 @@ def _crank(layout: "Layout", rpm: float) -> Iterator[str]:
     yield from _paragraph(_labelled("firing order", "-".join(map(str, layout.firing_order))), hang=" " * 17)
     yield from _paragraph(_labelled("intervals", _intervals_words(layout)), hang=" " * 17)
     count = len(layout.cylinders)
-    rate = (
-        f"{firing_hz(rpm, count, layout.strokes):.1f} a second at {rpm:g} rpm (rpm x {count} / {30 * layout.strokes})"
-    )
+    rate = rate_text(firing_hz(rpm, count, layout.strokes))
+    rate = f"{rate} a second at {rpm:g} rpm (rpm x {count} / {30 * layout.strokes})"
     yield f"  {_labelled('firing rate', rate)}"
 
 
@@ -234,14 +235,14 @@ def _orders(layout: "Layout") -> Iterator[str]:
     from pulse_audio.orders import order_table, pulse_rate_order
 
     firing = pulse_rate_order(layout)
-    if layout.is_even and len(set(layout.pulse_cylinders)) == 1:
+    if layout.pulses_are_alike:
         yield from _paragraph(f"All pulses add up at order {firing:g} and its multiples (order 1 is once a turn).")
         if firing * layout.cycle_deg > 360:
             yield from _paragraph(
                 "At every other order they cancel; what a recording holds there tells of cylinders that are not alike."
             )
         return
-    table = order_table(layout, highest_order=max(firing, SHOWN_ORDERS))
+    table = order_table(layout, highest_order=max(2 * firing, SHOWN_ORDERS))
     full = next((o for o, s in zip(table.order, table.share, strict=True) if s > 0.999), table.order[-1])
     table = order_table(layout, highest_order=full)
     rows = list(zip(table.order, table.share, strict=True))
@@ -257,7 +258,7 @@ def _heard(layout: "Layout", rpm: float) -> Iterator[str]:
 
     heard = hearing(layout, rpm)
     gaps = [f"{1000 * gap:.1f}" for gap in heard.gaps_s]
-    shown = gaps[: len(gaps) // layout.patterns_per_cycle]
+    shown = gaps[: 1 if layout.is_even else len(gaps) // layout.patterns_per_cycle]
     yield from _paragraph(f"{' and '.join(shown) if len(shown) < 3 else ', '.join(shown)} ms between pulses.")
     for sentence in sentences(heard):
         yield from _paragraph(sentence)
@@ -273,7 +274,7 @@ def _alikes(layout: "Layout") -> Iterator[str]:
     yield from _paragraph(
         "At the same speed: " + (", ".join(same) if same else "no other named layout") + ".", hang="    "
     )
-    if layout.is_even:
+    if layout.pulses_are_alike:
         yield from _paragraph(
             "At another speed: every layout that fires evenly, at the speed that gives as many pulses."
         )

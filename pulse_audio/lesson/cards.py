@@ -7,6 +7,7 @@ from itertools import combinations
 from pulse_audio.balance import DEFAULT_ROD_RATIO
 from pulse_audio.catalogue import fires_alike
 from pulse_audio.drawing import banks, firings, numbers_text, pins
+from pulse_audio.hearing import rate_text
 from pulse_audio.layout import Layout
 from pulse_audio.lesson import svg, words
 from pulse_audio.lesson.texts import Texts
@@ -58,8 +59,9 @@ def _drawings(layout: Layout, texts: Texts) -> str:
             "card",
             "strip_firing" if len(f.cylinders) == 1 else "strip_firing_many",
             cylinders=numbers_text(f.cylinders),
-            deg=f.angle_deg,
+            deg=turn_deg + f.angle_deg,
         )
+        for turn_deg in range(0, round(svg.STRIP_DEG), round(layout.cycle_deg))
         for f in firings(layout)
     ]
     strip_label = texts("card", "strip_label", name=layout.name, firings=", ".join(fired))
@@ -83,7 +85,7 @@ def _times(layout: Layout, rpms: Sequence[float], texts: Texts) -> str:
         length = len(heard.gaps_s) // layout.patterns_per_cycle
         gaps = [texts.number(1000 * gap, 1 if gap < 0.1 else 0) for gap in heard.gaps_s[:length]]
         shown = gaps[:SMALL_CARD_GAPS] + (["…"] if len(gaps) > SMALL_CARD_GAPS else [])
-        cells = (", ".join(shown), texts.number(heard.pulse_hz, 1), word)
+        cells = (", ".join(shown), texts.number(float(rate_text(heard.pulse_hz))), word)
         rows.append(
             svg.tag("tr", text("th", texts.number(rpm, 0), scope="row") + "".join(text("td", c) for c in cells))
         )
@@ -181,7 +183,7 @@ def questions(layouts: Sequence[Layout], rpms: Sequence[float], texts: Texts) ->
                 turns=texts("quiz", "turns_two" if most.strokes == 4 else "turns_one"),
                 rpm=round(rpm),
                 divisor=30 * most.strokes,
-                rate=texts.number(words.pulses_per_s(most, rpm), 1),
+                rate=texts.number(float(rate_text(words.pulses_per_s(most, rpm)))),
             ),
         )
     )

@@ -74,9 +74,11 @@ def listen(layout: Layout, texts: Texts) -> list[str]:
     lines = [
         _beat(layout, texts),
         texts("listen", "melt", slow=_rounded(slow), fast=_rounded(fast)),
-        texts("listen", "even_note", order=pulse_rate_order(layout)) if layout.is_even else _orders(layout, texts),
+        texts("listen", "even_note", order=pulse_rate_order(layout))
+        if layout.pulses_are_alike
+        else _orders(layout, texts),
     ]
-    if layout.is_even and pulse_rate_order(layout) > 1:
+    if layout.pulses_are_alike and pulse_rate_order(layout) > 1:
         rpm = 600
         lines.append(texts("listen", "even_alike", rpm=rpm, single=round(rpm * pulses * 4 / layout.strokes)))
     alike = same_sound(layout)
