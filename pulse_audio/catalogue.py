@@ -2,6 +2,7 @@
 
 import difflib
 import math
+import re
 import tomllib
 from functools import cache
 from pathlib import Path
@@ -13,6 +14,8 @@ from pulse_audio.layout import Layout, from_intervals, from_table, from_toml, lo
 
 ALIKE_TOLERANCE = 1e-4  # of a cycle: 0.07 degrees of 720, finer than anything that can be heard
 NEAREST = 3
+_NUMBER = r"\d+(?:\.\d+)?"
+_NUMBERS = re.compile(rf"{_NUMBER}(?:[^\w.]+{_NUMBER})+")
 
 
 @cache
@@ -38,6 +41,8 @@ def layout(name: str) -> Layout:
     if name not in _tables():
         near = " or ".join(nearest_names(name))
         offer = f"did you mean {near}?" if near else "the command layouts lists them all"
+        if _NUMBERS.fullmatch(name):
+            offer = f"intervals are joined by '-': {'-'.join(re.findall(_NUMBER, name))}"
         raise LayoutError(f"no layout is called {shown(name)!r}; {offer}")
     return from_table(name, _tables()[name])
 

@@ -133,6 +133,14 @@ def test_what_is_no_text_names_nothing(find: Callable[[object], object], name: s
             find(value)
 
 
+@pytest.mark.parametrize("text", ["270,450", "270 450", "270, 450", "270\N{EN DASH}450", "270:450"])
+def test_intervals_joined_otherwise_are_shown_as_they_are_written(text: str) -> None:
+    """Numbers with another mark between them are answered with the spelling that works."""
+    with pytest.raises(LayoutError, match=r"intervals are joined by '-': 270-450$"):
+        find_layout(text)
+    assert find_layout("270-450").intervals_text == "270-450"
+
+
 @pytest.mark.parametrize("text", ["zzzzz", "", "a" * 5000])
 def test_a_name_like_no_other_is_pointed_to_the_list(text: str) -> None:
     """Where nothing is near, the message says how to list the names."""

@@ -124,6 +124,13 @@ def test_no_text_of_compare_lies_over_another(count: int) -> None:
     assert overlapping(compare_figure([layout(n) for n in names])) == []
 
 
+def test_the_key_of_a_comparison_names_every_kind_of_order() -> None:
+    """A two-stroke has whole orders only; beside a four-stroke, whose half orders are drawn too, both are named."""
+    for names in (("single-two-stroke", "v-twin-45"), ("v-twin-45", "single-two-stroke")):
+        (key,) = (legend for axes in compare_figure([layout(n) for n in names]).axes if (legend := axes.get_legend()))
+        assert [text.get_text() for text in key.get_texts()] == ["whole order", "half order"]
+
+
 @pytest.mark.parametrize(("name", "rpm"), [(SMALLEST, 900.0), ("v-twin-45", 1500.0), (LARGEST, 3000.0)])
 def test_no_text_of_analyse_lies_over_another(name: str, rpm: float, rng: np.random.Generator) -> None:
     """In the picture of an analysed recording of 1, 2 and 12 cylinders no two texts overlap and none is cut off."""

@@ -82,6 +82,7 @@ def compare_figure(layouts: Sequence[Layout]) -> "Figure":
     with styled():
         figure = new_figure(WIDTH_IN, 1.2 + 1.75 * len(layouts), "Firing strips and order spectra at one scale")
         grid = figure.add_gridspec(len(layouts), 2, width_ratios=[1.55, 1.0])
+        spectra = []
         for row, layout in enumerate(layouts):
             last = row == len(layouts) - 1
             strip = figure.add_subplot(grid[row, 0])
@@ -90,11 +91,14 @@ def compare_figure(layouts: Sequence[Layout]) -> "Figure":
             orders = figure.add_subplot(grid[row, 1])
             parts.spectrum(orders, layout, top_order=highest, label=False)
             orders.set_ylabel("Strength")
-            if row == 0:
-                orders.legend(loc="lower right", bbox_to_anchor=(1.0, 1.0), ncols=2, frameon=False, borderaxespad=0.2)
+            spectra.append(orders)
             if not last:
                 strip.set_xlabel("")
                 orders.set_xlabel("")
+        kinds = max((axes.get_legend_handles_labels() for axes in spectra), key=lambda found: len(found[1]))
+        spectra[0].legend(
+            *kinds, loc="lower right", bbox_to_anchor=(1.0, 1.0), ncols=2, frameon=False, borderaxespad=0.2
+        )
     return figure
 
 
