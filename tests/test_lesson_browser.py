@@ -362,6 +362,9 @@ def test_every_control_and_drawing_has_a_name(browser: Browser) -> None:
     ]
     assert {"button", "radio", "checkbox", "slider", "image", "article"} <= {role for role, _ in roles}
     assert [role for role, name in roles if not name.strip()] == []
+    names = [name for role, name in roles if role in ("radio", "slider")]
+    assert FIRST in names  # without the ring that shows the choice
+    assert "Crank angle" in names  # without its value, which is told by itself
 
 
 def test_reader_who_asks_for_less_motion_gets_none(browser: Browser) -> None:
@@ -394,6 +397,11 @@ def test_secret_layout_is_hidden_until_it_is_guessed(browser: Browser) -> None:
     assert not any(name in status for name in (FIRST, SECOND, HOSTILE))
     seen, _ = follow(browser, 0.7)
     assert seen == []
+    looks = browser.run("""
+        return [...document.querySelectorAll('input[name="layout"] + span')].map((span) =>
+          getComputedStyle(span).backgroundColor + getComputedStyle(span, "::before").content);
+    """)
+    assert len(set(looks)) == 1  # the choice of before is not shown as if it were the one that plays
     browser.run("document.querySelector('[data-guess]').click(); await wait(200);")
     verdict = browser.run("return document.getElementById('verdict').textContent")
     assert verdict.endswith("of 1 so far.")

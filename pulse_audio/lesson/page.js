@@ -5,7 +5,7 @@ const sound = new Sound(book);
 const motion = new Motion(book);
 const byId = (id) => document.getElementById(id);
 const playButton = byId("play"), status = byId("status"), angle = byId("angle"), angleText = byId("angle-text");
-const moving = byId("moving"), main = document.querySelector("main"), recordingButton = byId("recording-play");
+const moving = byId("moving"), recordingButton = byId("recording-play");
 const lessMotion = window.matchMedia("(prefers-reduced-motion: reduce)");
 const secret = { on: false, layout: 0, answered: true, asked: 0, right: 0 };
 let heardIs = "nothing"; // nothing, layout or recording
@@ -49,7 +49,7 @@ function show() {
     recordingButton.textContent = heardIs === "recording" ? words.recording.stop : words.recording.play;
     recordingButton.setAttribute("aria-pressed", String(heardIs === "recording"));
   }
-  main.classList.toggle("secret", secret.on);
+  document.body.classList.toggle("secret", secret.on);
   document.querySelectorAll(".card").forEach((card) => {
     card.classList.toggle("heard", on && !secret.on && Number(card.dataset.layout) === layout);
   });

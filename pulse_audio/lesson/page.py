@@ -175,7 +175,7 @@ def _player(layouts: Sequence[Layout], speeds: Sequence[float], words: Texts) ->
             "label",
             text("span", words("player", "angle"))
             + _input("range", id="angle", min=0, max=719, step=1, value=0)
-            + svg.tag("span", "", id="angle-text"),
+            + svg.tag("span", "", id="angle-text", aria_hidden="true"),
         ),
         class_="settings",
     )
