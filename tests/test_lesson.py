@@ -293,6 +293,17 @@ def test_faulty_language_files_are_refused(tmp_path: Path, old: str, new: str, f
         read_texts(faulty)
 
 
+def test_many_faults_of_a_language_file_are_counted(tmp_path: Path) -> None:
+    """Five faults are told, the rest are counted, and the message says what to begin with."""
+    faulty = tmp_path / "mine.toml"
+    faulty.write_text('[language]\ncode = "fi"\n', encoding="utf-8")
+    with pytest.raises(TextsError) as told:
+        read_texts(faulty)
+    sections = len(english().tables) - 1
+    left_out = len(english().tables["language"]) - 1
+    assert str(told.value).endswith(f"; and {sections + left_out - 5} more; begin with a copy of english.toml")
+
+
 def some_recording(verdict: str = "uneven") -> Recording:
     """Return a second of clicks, and the answer that it fires like a 90-degree V-twin at 1800 rpm."""
     samples = np.zeros(16_000)

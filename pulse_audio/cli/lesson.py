@@ -32,7 +32,12 @@ DEFAULT_RPMS = "60, 120, 300, 900 and 3000"
 @click.option("--exhaust", type=EXHAUST, metavar="NAME|FILE", help="Exhaust to sound through: its name or a TOML file.")
 @click.option("--recording", type=INPUT, metavar="CLIP", help="Put a recording and its analysis beside the layouts.")
 @click.option("--title", metavar="TEXT", help="Heading of the page.")
-@click.option("--texts", type=INPUT, metavar="FILE", help="Language file with the page's words (TOML).")
+@click.option(
+    "--texts",
+    type=INPUT,
+    metavar="FILE",
+    help="The page's words: a translated copy of pulse_audio/lesson/english.toml.",
+)
 @seed_option
 @force_option
 def command(

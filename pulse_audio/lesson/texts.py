@@ -11,6 +11,8 @@ from pathlib import Path
 from pulse_audio.errors import PulseError
 from pulse_audio.files import read_toml, shown
 
+TOLD = 5  # faults in one message
+
 
 class TextsError(PulseError, ValueError):
     """A language file that cannot be read, or lacks or misspells a text."""
@@ -85,7 +87,8 @@ def read_texts(path: Path) -> Texts:
     layouts = tables.pop("layouts", {})
     faults = [*_faults(tables), *_layout_faults(layouts)]
     if faults:
-        raise TextsError(f"language file {shown(path)}: " + "; ".join(faults[:5]))
+        more = [f"and {len(faults) - TOLD} more; begin with a copy of english.toml"] if len(faults) > TOLD else []
+        raise TextsError(f"language file {shown(path)}: " + "; ".join(faults[:TOLD] + more))
     return Texts(tables=tables, layouts=layouts)
 
 
