@@ -70,6 +70,11 @@ def test_pulses_that_come_evenly_but_differ(run: Run) -> None:
     assert "every layout that fires evenly" not in text
 
 
+def test_the_strongest_order_is_told_where_none_is_strong(run: Run) -> None:
+    """Pulses at 0, 100 and 200 of 360: at order 4 the arrows stand at 0, 40 and 80, so |1 + 2 cos 40| / 3 = 0.84."""
+    assert "  Strongest: 4." in run("explain", "100-100-160").stdout
+
+
 def test_orders_reach_where_pairs_add_up(run: Run) -> None:
     """The pairs of a 90-54 ten, five in two turns, are strongest at order 7.5: cos(pi m 54 / 720) is 0.92 at m = 15."""
     assert "  Strong: 7.5." in run("explain", "v10-90-odd").stdout

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from pulse_audio.catalogue import layout
+from pulse_audio.catalogue import layout, layout_names
 from pulse_audio.lesson import build_page
 from tests.browser import Browser, chromium
 from tests.test_lesson import HOSTILE, read_as, some_recording
@@ -486,10 +486,23 @@ def test_print_has_the_answers_on_a_sheet_of_their_own(browser: Browser, tmp_pat
     """)
     assert told == folded
     assert len(told) >= 3
-    assert browser.run(f"return {key}.nextElementSibling.tagName") == "SCRIPT"
+    assert (
+        browser.run("return [...document.querySelectorAll('main, .answers')].pop().className") == "answers print-only"
+    )
     whole = sheets(browser, tmp_path / "whole.pdf")
     browser.run(f"{key}.remove()")
     assert sheets(browser, tmp_path / "without.pdf") == whole - 1
+
+
+def test_print_has_no_sheet_for_the_last_line_alone(browser: Browser, tmp_path: Path) -> None:
+    """Eight questions fill a sheet; the line that names the program does not take another."""
+    path = tmp_path / "fours.html"
+    path.write_text(build_page([layout(n) for n in layout_names() if n.startswith("v4-")], rpms=[900]))
+    browser.open(path)
+    assert browser.run("return document.querySelectorAll('.quiz li').length") == 8
+    whole = sheets(browser, tmp_path / "whole.pdf")
+    browser.run("document.querySelector('footer').remove()")
+    assert sheets(browser, tmp_path / "without.pdf") == whole
 
 
 def test_print_begins_the_card_under_the_cautions(browser: Browser, single: Path) -> None:

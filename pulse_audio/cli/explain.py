@@ -249,7 +249,8 @@ def _orders(layout: "Layout") -> Iterator[str]:
     yield "  order   all pulses add up = 1, they cancel = 0   (order 1 is once a turn)"
     for order, share in rows:
         yield f"  {order:5g}   {share:4.2f}  {'#' * round(BAR * share)}".rstrip()
-    yield from _paragraph(f"Strong: {_listed(o for o, s in rows if s > STRONG)}.")
+    strong = [order for order, share in rows if share > STRONG]
+    yield from _paragraph(f"Strong: {_listed(strong)}." if strong else f"Strongest: {_listed(table.strongest)}.")
     yield from _paragraph(f"Vanishing: {_listed(table.vanishing)}.")
 
 

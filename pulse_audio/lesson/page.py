@@ -116,7 +116,7 @@ def build_page(
         player=_player(layouts, speeds, words),
         **_body(layouts, speeds, recording, words),
         made_by=escape(words("page", "made_by", version=__version__)),
-        print_footer=escape(words("print", "footer")),
+        print_note=escape(words("print", "note")),
         book=_json(book),
         script=script,
     )
