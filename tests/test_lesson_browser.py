@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from pulse_audio.catalogue import layout, layout_names
+from pulse_audio.catalogue import layout
 from pulse_audio.lesson import build_page
 from tests.browser import Browser, chromium
 from tests.test_lesson import HOSTILE, read_as, some_recording
@@ -494,14 +494,25 @@ def test_print_has_the_answers_on_a_sheet_of_their_own(browser: Browser, tmp_pat
     assert sheets(browser, tmp_path / "without.pdf") == whole - 1
 
 
-def test_print_has_no_sheet_for_the_last_line_alone(browser: Browser, tmp_path: Path) -> None:
-    """Eight questions fill a sheet; the line that names the program does not take another."""
-    path = tmp_path / "fours.html"
-    path.write_text(build_page([layout(n) for n in layout_names() if n.startswith("v4-")], rpms=[900]))
+@pytest.mark.parametrize(
+    ("names", "line"),
+    [
+        # Eight questions fill a sheet, and the line that names the program stood on the next.
+        (("v4-90-180", "v4-90-360", "v4-60-even", "v4-90-two-stroke"), "footer"),
+        # The last two cards fill a sheet, nine questions more than one, and what the numbers of balance count
+        # stood between them.
+        (("v8-crossplane", "v8-crossplane-one-bank", "v10-90-odd", "radial-nine", "square-four-two-stroke"), ".units"),
+    ],
+)
+def test_print_has_no_sheet_for_one_line_alone(
+    browser: Browser, tmp_path: Path, names: tuple[str, ...], line: str
+) -> None:
+    """A line that stands by itself takes no sheet: without it the page has as many."""
+    path = tmp_path / "many.html"
+    path.write_text(build_page([layout(name) for name in names], rpms=[20, 900, 12000]))
     browser.open(path)
-    assert browser.run("return document.querySelectorAll('.quiz li').length") == 8
     whole = sheets(browser, tmp_path / "whole.pdf")
-    browser.run("document.querySelector('footer').remove()")
+    browser.run(f"document.querySelectorAll('{line}').forEach((e) => e.remove())")
     assert sheets(browser, tmp_path / "without.pdf") == whole
 
 
