@@ -266,7 +266,7 @@ def from_intervals(text: str) -> Layout:
         raise LayoutError(f"intervals {text!r}: give degrees joined by '-', such as 270-450, or 240 x3") from None
     if not 1 <= count <= MAX_CYLINDERS // len(parts):
         raise LayoutError(f"intervals {text!r}: give 1 to {MAX_CYLINDERS} of them")
-    intervals, text = once_deg * count, "-".join(parts * count)
+    intervals = once_deg * count
     total = sum(intervals)
     strokes = next((s for s in (4, 2) if abs(total - cycle_deg(s)) <= ANGLE_TOLERANCE_DEG * len(intervals)), None)
     if strokes is None:
@@ -274,9 +274,10 @@ def from_intervals(text: str) -> Layout:
             f"intervals {text!r} add up to {total:g}; they must make 720 (four-stroke) or 360 (two-stroke)"
         )
     angles = [sum(intervals[:k], 0.0) % cycle_deg(strokes) for k in range(len(intervals))]
+    name = written(intervals)
     return Layout(
-        name=text,
-        title=f"{'Four' if strokes == 4 else 'Two'}-stroke given by its intervals {text}",
+        name=name,
+        title=f"{'Four' if strokes == 4 else 'Two'}-stroke given by its intervals {name}",
         strokes=strokes,
         cylinders=tuple(Cylinder(firing_deg=angle, offset=float(k)) for k, angle in enumerate(angles)),
         note="Given by intervals alone: the crank is not known, so balance and crank pictures are not available.",

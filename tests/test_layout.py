@@ -6,7 +6,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from pulse_audio.catalogue import layout, layout_names
+from pulse_audio.catalogue import find_layout, layout, layout_names
 from pulse_audio.drawing import firings
 from pulse_audio.errors import LayoutError
 from pulse_audio.layout import (
@@ -209,6 +209,8 @@ def test_intervals_alone(text: str, shown: str, even: bool, patterns: int) -> No
     assert (this.intervals_text, this.is_even, this.patterns_per_cycle) == (shown, even, patterns)
     assert this.strokes == (2 if text in ("90-270", "360") else 4)
     assert not this.has_geometry
+    assert this.name == shown
+    assert find_layout(this.name) == this
 
 
 @pytest.mark.parametrize(
