@@ -46,7 +46,8 @@ def fit_loop(layout: Layout, rpm: float, *, duration_s: float, sample_rate_hz: i
     cycles = round(duration_s / period_s)
     if cycles < 1:
         raise RangeError(
-            f"duration_s={duration_s:g} is too short to loop: one cycle at {rpm:g} rpm takes {period_s:.3g} s"
+            f"duration_s={duration_s:g} is too short to loop: one cycle at {rpm:g} rpm takes {period_s:.3g} s; "
+            "give that or more"
         )
     frames = round(cycles * period_s * sample_rate_hz)
     return Loop(cycles=cycles, frames=frames, rpm=rpm * cycles * period_s * sample_rate_hz / frames)

@@ -283,5 +283,5 @@ rod_ratio_option = click.option(
     type=Within(0.0, 0.5),
     default=0.25,
     show_default=True,
-    help="Crank radius over connecting-rod length.",
+    help="Crank radius over connecting-rod length; a rod of 1.75 strokes has 0.286.",
 )
