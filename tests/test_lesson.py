@@ -390,7 +390,7 @@ def test_recording_is_told_in_terms_of_the_layout_it_fits(
 ) -> None:
     """Where another reading is likelier, speed, intervals and strip are still those of the layout on the page."""
     page = build_page([layout(name)], rpms=[800], recording=recording)
-    assert f"The speed {rpm} rpm above is that of the recording" in page
+    assert f"To compare, choose above: {rpm} rpm." in page
     assert read_book(page)["speeds"] == sorted([800, rpm])
     told = "-".join(map(str, gaps))
     assert f"Intervals found in the recording: {told} degrees." in page
@@ -406,6 +406,21 @@ def test_reading_without_a_name_is_told_in_words() -> None:
     recording = read_as((270, 450), ("v-twin-90", 4, 1800), ("", 4, 941), verdict="uneven")
     page = build_page([layout("v-twin-90")], rpms=[900], recording=recording)
     assert "Other readings: no layout known by name (941 rpm)." in page
+
+
+def test_recording_that_fits_several_layouts_is_not_given_to_one() -> None:
+    """Even pulses fit a four at one speed and a five at 4/5 of it: both are told, each at its speed, in no card."""
+    four, five = ("inline-four", 4, 1065), ("inline-five", 4, 852)  # 35.5 pulses a second: rpm = 120 x 35.5 / cylinders
+    recording = read_as((180, 180, 180, 180), four, ("v8-crossplane", 4, 533), five, verdict="even")
+    page = build_page([layout("inline-five"), layout("inline-four")], rpms=[900], recording=recording)
+    shown = page.split("<script")[0]
+    assert "It fits inline-four at 1065 rpm (40 %)." in shown
+    assert "It fits inline-five at 852 rpm (10 %)." in shown
+    assert "Other readings: v8-crossplane (533 rpm)." in shown
+    assert "To compare, choose above: 1065 and 852 rpm." in shown
+    assert "Intervals found in the recording" not in shown  # degrees of which crank?
+    assert not any("It fits" in card for card in re.findall(r"<article.*?</article>", page, re.DOTALL))
+    assert read_book(page)["speeds"] == [852, 900, 1065]
 
 
 @pytest.mark.parametrize("verdict", ["undetermined", "no-rhythm"])

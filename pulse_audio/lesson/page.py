@@ -67,9 +67,8 @@ def build_page(
     """
     words = english() if texts is None else texts
     speeds = sorted({checks.rpm(r) for r in rpms})
-    reading = recordings.shown_reading(recording.analysis, layouts) if recording else None
-    if reading:
-        speeds = sorted({*speeds, float(round(reading.rpm))})
+    if recording:
+        speeds = sorted({*speeds, *map(float, recordings.speeds_rpm(recording.analysis, layouts))})
     if not 1 <= len(layouts) <= MAX_LAYOUTS or not 1 <= len(speeds) <= MAX_SPEEDS:
         raise RangeError(
             f"{len(layouts)} layouts at {len(speeds)} speeds: a page holds 1 to {MAX_LAYOUTS} layouts "
@@ -137,10 +136,10 @@ def _heading(layouts: Sequence[Layout], words: Texts) -> str:
 def _body(
     layouts: Sequence[Layout], speeds: Sequence[float], recording: Recording | None, words: Texts
 ) -> dict[str, str]:
-    """Return cards, recording and self-test; the recording stands in the card of the layout that it fits."""
+    """Return cards, recording and self-test; the recording stands in the card of the one layout that it fits."""
     section = recordings.section(recording, layouts, words) if recording else ""
-    fit = recordings.fitting(recording.analysis, layouts) if recording else None
-    at = fit[0] if fit else None
+    fits = recordings.fitting(recording.analysis, layouts) if recording else []
+    at = fits[0][0] if len(fits) == 1 else None
     apart = section if at is None else ""
     articles = [
         cards.card(one, index, speeds, words, inset=section if index == at else "") for index, one in enumerate(layouts)

@@ -24,6 +24,7 @@ LONGEST_S = 8.0
 SHORTEST_S = 0.4  # loudness needs a block of this length
 WAVE_POINTS = 240
 MAX_OTHERS = 6
+MAX_FITS = 3
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -44,10 +45,14 @@ class Recording:
     analysis: Analysis
 
 
-def shown_reading(analysis: Analysis, layouts: Sequence[Layout]) -> Reading | None:
-    """Return the reading that the page shows: the one it fits, else the best; None where nothing was read."""
-    fit = fitting(analysis, layouts)
-    return fit[1] if fit else next(iter(analysis.readings), None)
+def shown_readings(analysis: Analysis, layouts: Sequence[Layout]) -> list[Reading]:
+    """Return the readings that the page shows: those that it fits, else the best; none where nothing was read."""
+    return [reading for _, reading in fitting(analysis, layouts)] or list(analysis.readings[:1])
+
+
+def speeds_rpm(analysis: Analysis, layouts: Sequence[Layout]) -> list[int]:
+    """Return the whole speeds at which the page's layouts can be compared with the recording, likeliest first."""
+    return list(dict.fromkeys(round(reading.rpm) for reading in shown_readings(analysis, layouts)))
 
 
 def intervals_as(analysis: Analysis, reading: Reading | None) -> tuple[float, ...]:
@@ -62,15 +67,16 @@ def intervals_as(analysis: Analysis, reading: Reading | None) -> tuple[float, ..
     return tuple(islice(cycle(gaps), count))
 
 
-def fitting(analysis: Analysis, layouts: Sequence[Layout]) -> tuple[int, Reading] | None:
-    """Return the layout of the page that the recording fits best, and the reading that says so."""
+def fitting(analysis: Analysis, layouts: Sequence[Layout]) -> list[tuple[int, Reading]]:
+    """Return the layouts of the page that the recording fits and the readings that say so, at most 3, best first."""
     named = set(layout_names())
+    found: dict[int, Reading] = {}
     for reading in (r for r in analysis.readings if r.agrees):
         known = [catalogue_layout(name) for name in reading.layouts if name in named]
         for index, layout in enumerate(layouts):
             if layout.name in reading.layouts or any(fires_alike(layout, other) for other in known):
-                return index, reading
-    return None
+                found.setdefault(index, reading)
+    return list(found.items())[:MAX_FITS]
 
 
 def sound(recording: Recording, level_lufs: float) -> str:
@@ -89,14 +95,14 @@ def sound(recording: Recording, level_lufs: float) -> str:
 def section(recording: Recording, layouts: Sequence[Layout], texts: Texts) -> str:
     """Return the part of the page about the recording."""
     found = recording.analysis
-    gaps_deg = intervals_as(found, shown_reading(found, layouts))
+    gaps_deg = intervals_as(found, next(iter(shown_readings(found, layouts)), None))
     parts = [
         text("h3", texts("recording", "title")),
         text("p", recording.name, class_="quiet"),
         text("button", texts("recording", "play"), type="button", id="recording-play", aria_pressed="false"),
         _outline(recording, texts),
         "".join(text("p", line) for line in _lines(found, layouts, gaps_deg, texts)),
-        _found_strip(gaps_deg, texts),
+        _found_strip(gaps_deg, texts) if len(speeds_rpm(found, layouts)) == 1 else "",
         text("p", texts("recording", "limits"), class_="quiet"),
     ]
     label = escape(texts("recording", "title"))
@@ -126,20 +132,19 @@ def _lines(found: Analysis, layouts: Sequence[Layout], gaps_deg: Sequence[float]
     ]
     if found.verdict not in ("even", "uneven"):
         return lines
-    fit = fitting(found, layouts)
-    if fit is None:
-        lines.append(texts("recording", "fits_none"))
-    else:
-        index, reading = fit
+    fits = fitting(found, layouts)
+    for index, reading in fits:
         name, rpm, share = layouts[index].name, round(reading.rpm), round(100 * reading.probability)
         lines.append(texts("recording", "fits", name=name, rpm=rpm, percent=share))
-    fitted = fit[1] if fit else None
-    others = [_named(reading, texts) for reading in found.readings if reading is not fitted]
+    if not fits:
+        lines.append(texts("recording", "fits_none"))
+    fitted = [reading for _, reading in fits]
+    others = [_named(reading, texts) for reading in found.readings if reading not in fitted]
     if others:
         lines.append(texts("recording", "others", names="; ".join(others[:MAX_OTHERS])))
-    shown = shown_reading(found, layouts)
-    if shown:
-        lines.append(texts("recording", "same_speed", rpm=round(shown.rpm)))
+    speeds = [texts.number(rpm) for rpm in speeds_rpm(found, layouts)]
+    if speeds:
+        lines.append(texts("recording", "compare", rpms=texts.together(speeds)))
     return lines
 
 
