@@ -58,8 +58,7 @@ def play_with_keys(playback: Playback[Scene], engine: LiveEngine, *, plain: bool
             typed, caution_shown = pressed.typed, False
             if pressed.turns_keys:
                 keys_page = (keys_page + 1) % (show.key_pages() + 1)
-            if pressed.action is not None:
-                playback.do(partial(engine.perform, pressed.action))
+            playback.do(partial(engine.perform, pressed.action))
             if pressed.quits:
                 break
         fade_out(playback, engine)

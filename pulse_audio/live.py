@@ -203,11 +203,12 @@ class LiveEngine:
 
     # What the keys do -------------------------------------------------------------------------------------------
 
-    def perform(self, action: Callable[["LiveEngine"], object]) -> None:
-        """Do something to the engine; what cannot be done becomes the scene's note."""
+    def perform(self, action: Callable[["LiveEngine"], object] | None) -> None:
+        """Do something to the engine, or nothing; what cannot be done becomes the scene's note, till the next key."""
         self._note = ""
         try:
-            action(self)
+            if action:
+                action(self)
         except PulseError as e:
             self._note = str(e)
 

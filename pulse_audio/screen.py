@@ -218,7 +218,10 @@ def strip(view: View, width: int) -> list[str]:
         if cell >= free and cell + len(label) <= width:
             numbers[cell : cell + len(label)] = label
             free = cell + len(label) + 1
-    if cycle_hz(view.scene.rpm, layout.strokes) <= MARKER_MAX_HZ or view.scene.held:
+    scene = view.scene
+    # Not the speed of the moment where it is steady: it hunts, and at the limit the marker would come and go.
+    steady_rpm = max(scene.rpm, scene.wanted_rpm) if scene.gliding else scene.wanted_rpm
+    if cycle_hz(steady_rpm, layout.strokes) <= MARKER_MAX_HZ or scene.held:
         marker = " " * _cell(view.crank_deg, layout.cycle_deg, width) + "^"
     else:
         marker = _cut("too fast for the eye; s slows it down", width)

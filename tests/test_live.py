@@ -40,8 +40,7 @@ def tap(live: LiveEngine, *keys: str) -> Scene:
     for key in keys:
         pressed = press(typed, key)
         typed = pressed.typed
-        if pressed.action is not None:
-            live.perform(pressed.action)
+        live.perform(pressed.action)
     return live.scene()
 
 
@@ -113,7 +112,7 @@ def test_layouts_are_reached_forwards_backwards_and_by_number() -> None:
         tap(live, *keys)
         settled(live, number)
     assert tap(live, "9", "tab").note == "there is no layout 9; 1 to 3 are there"
-    assert tap(live, "t").note == ""
+    assert tap(live, "j").note == ""  # though it does nothing
     live.close()
     assert "only one layout" in tap(engine(), "tab").note
 

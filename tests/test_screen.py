@@ -101,6 +101,10 @@ def test_marker_gives_way_where_the_eye_cannot_follow() -> None:
     assert "^" in strip(view(rpm=600), 79)[2]
     assert "too fast" in strip(view(rpm=601), 79)[2]
     assert "^" in strip(view(rpm=3000, held=True), 79)[2]
+    for now_rpm in (596, 604):  # at 600 rpm an engine that hunts is now above the limit, now below
+        assert "^" in strip(view(rpm=now_rpm, wanted_rpm=600), 79)[2]
+    for now_rpm, wanted_rpm in ((900, 60), (60, 900)):
+        assert "too fast" in strip(view(rpm=now_rpm, wanted_rpm=wanted_rpm, gliding=True), 79)[2]
 
 
 def test_control_characters_in_names_do_not_reach_the_terminal() -> None:
