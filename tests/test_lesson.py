@@ -19,7 +19,7 @@ import soundfile
 from click.testing import Result
 
 from pulse_audio.analysis.result import Analysis, Reading
-from pulse_audio.catalogue import layout
+from pulse_audio.catalogue import find_layout, layout
 from pulse_audio.clip import Clip
 from pulse_audio.errors import RangeError
 from pulse_audio.layout import from_intervals
@@ -567,3 +567,11 @@ def test_strong_and_weak_pulses_in_turn_are_no_even_note() -> None:
     assert "That note is order" not in lines
     assert "An even beat hides" not in lines
     assert "does not rest on order 1, their mean rate, alone" in lines
+
+
+@pytest.mark.parametrize(("names", "asked"), [(("120 x6", "v6-60"), None), (("120 x6", "inline-four"), "inline-four")])
+def test_no_order_is_asked_that_only_counts_up(names: tuple[str, ...], asked: str | None) -> None:
+    """Cylinders of intervals alone are numbered as they fire: their order is no question. An inline four's is."""
+    page = build_page([find_layout(name) for name in names], rpms=[900]).split("<script")[0]
+    found = re.findall(r"In which order do the cylinders of (.*?) fire", page)
+    assert set(found) == ({asked} if asked else set())

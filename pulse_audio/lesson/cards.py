@@ -198,8 +198,9 @@ def questions(layouts: Sequence[Layout], rpms: Sequence[float], texts: Texts) ->
             texts("quiz", "angle_answer", gap=gap, rpm=round(rpm), speed=speed, ms=round(1000 * gap / speed, 1)),
         )
     )
-    longest = max(layouts, key=lambda one: len(one.cylinders))
-    if len(longest.cylinders) > 2:
+    orders = [one for one in layouts if one.firing_order != tuple(sorted(one.firing_order))]
+    longest = max(orders, key=lambda one: len(one.cylinders), default=None)
+    if longest and len(longest.cylinders) > 2:
         first = longest.firing_order[0]
         asked.append((texts("quiz", "order", name=longest.name, first=first), words.pulse_order(longest)))
     calm = [words.breathes_little(one) for one in layouts]
