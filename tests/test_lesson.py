@@ -308,7 +308,7 @@ def some_recording(verdict: str = "uneven") -> Recording:
     """Return a second of clicks, and the answer that it fires like a 90-degree V-twin at 1800 rpm."""
     samples = np.zeros(16_000)
     samples[::400] = 0.5
-    read = verdict in ("even", "uneven")
+    read = verdict != "no-rhythm"  # an undetermined answer lists readings, too, of which none is told
     reading = Reading(layouts=("v-twin-90", "parallel-twin-270"), strokes=4, cylinders=2, rpm=1803.2, probability=0.9)
     return Recording(
         name="<i>shed</i>.wav",
@@ -426,9 +426,21 @@ def test_recording_that_fits_several_layouts_is_not_given_to_one() -> None:
 @pytest.mark.parametrize("verdict", ["undetermined", "no-rhythm"])
 def test_recording_that_cannot_be_read_says_so(verdict: str) -> None:
     """A recording without a verdict is shown without intervals, readings or a fit."""
-    page = build_page([layout("boxer-twin")], rpms=[900], recording=some_recording(verdict))
+    page = build_page([layout("v-twin-90")], rpms=[900], recording=some_recording(verdict))
+    assert "Intervals found" not in page.split("<script")[0]
     assert "It fits" not in page.split("</main>")[0].split('id="book"')[0].replace("It fits {name}", "")
     assert read_book(page)["speeds"] == [900]
+
+
+@pytest.mark.parametrize(("share", "told"), [(0.9999, "over 99 %"), (0.9, "90 %"), (0.0, "under 1 %")])
+def test_no_share_is_told_as_certain(share: float, told: str) -> None:
+    """Confidence and fit are given as the text answer gives them: never 100 %, never 0 %."""
+    recording = some_recording()
+    reading = replace(recording.analysis.readings[0], probability=share)
+    recording = replace(recording, analysis=replace(recording.analysis, confidence=share, readings=(reading,)))
+    page = build_page([layout("v-twin-90")], rpms=[900], recording=recording)
+    assert f"It fires unevenly ({told} sure)" in page
+    assert f"It fits v-twin-90 at 1803 rpm ({told})." in page
 
 
 def test_recording_of_another_engine_fits_none() -> None:

@@ -45,9 +45,14 @@ class Recording:
     analysis: Analysis
 
 
+def _told(analysis: Analysis) -> tuple[Reading, ...]:
+    """Return the readings, none where the verdict is that it can't be told."""
+    return analysis.readings if analysis.verdict in ("even", "uneven") else ()
+
+
 def shown_readings(analysis: Analysis, layouts: Sequence[Layout]) -> list[Reading]:
     """Return the readings that the page shows: those that it fits, else the best; none where nothing was read."""
-    return [reading for _, reading in fitting(analysis, layouts)] or list(analysis.readings[:1])
+    return [reading for _, reading in fitting(analysis, layouts)] or list(_told(analysis)[:1])
 
 
 def speeds_rpm(analysis: Analysis, layouts: Sequence[Layout]) -> list[int]:
@@ -71,7 +76,7 @@ def fitting(analysis: Analysis, layouts: Sequence[Layout]) -> list[tuple[int, Re
     """Return the layouts of the page that the recording fits and the readings that say so, at most 3, best first."""
     named = set(layout_names())
     found: dict[int, Reading] = {}
-    for reading in (r for r in analysis.readings if r.agrees):
+    for reading in (r for r in _told(analysis) if r.agrees):
         known = [catalogue_layout(name) for name in reading.layouts if name in named]
         for index, layout in enumerate(layouts):
             if layout.name in reading.layouts or any(fires_alike(layout, other) for other in known):
@@ -119,7 +124,7 @@ def _outline(recording: Recording, texts: Texts) -> str:
 
 
 def _lines(found: Analysis, layouts: Sequence[Layout], gaps_deg: Sequence[float], texts: Texts) -> list[str]:
-    percent = round(100 * found.confidence)
+    percent = texts.percent(found.confidence)
     gaps = _gaps(gaps_deg, texts)
     rate = texts.number(found.firing_rate_hz or 0.0, 1)
     lines = [
@@ -134,7 +139,7 @@ def _lines(found: Analysis, layouts: Sequence[Layout], gaps_deg: Sequence[float]
         return lines
     fits = fitting(found, layouts)
     for index, reading in fits:
-        name, rpm, share = layouts[index].name, round(reading.rpm), round(100 * reading.probability)
+        name, rpm, share = layouts[index].name, round(reading.rpm), texts.percent(reading.probability)
         lines.append(texts("recording", "fits", name=name, rpm=rpm, percent=share))
     if not fits:
         lines.append(texts("recording", "fits_none"))

@@ -53,6 +53,14 @@ class Texts:
         assert isinstance(mark, str)
         return f"{round(value, digits):g}".replace(".", mark)
 
+    def percent(self, share: float) -> str:
+        """Return a share, 0 to 1, in per cent, never rounded to certainty."""
+        if share < 0.005:
+            return self("language", "percent_least")
+        if share >= 0.995:
+            return self("language", "percent_most")
+        return self("language", "percent", number=round(100 * share))
+
     def count(self, number: int) -> str:
         """Return a whole number in words where the language has one for it."""
         words = self.lines("language", "number_words")
