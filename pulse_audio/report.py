@@ -70,7 +70,8 @@ def to_text(file: str, analysis: Analysis) -> str:
     facts = [*_pattern_facts(analysis), ("listened to", _span_text(analysis))]
     width = max(len(name) for name, _ in facts)
     lines = [shown(file), f"  {_headline(analysis)}", ""]
-    lines += [f"  {name:<{width}}  {text}" for name, text in facts]
+    for name, text in facts:
+        lines += _wrapped(text, first=f"  {name:<{width}}  ", rest=" " * (width + 4))
     if analysis.readings:
         lines += ["", *(f"  {line}".rstrip() for line in _reading_lines(analysis))]
     if analysis.layout_match:
@@ -80,14 +81,14 @@ def to_text(file: str, analysis: Analysis) -> str:
     return "\n".join(lines)
 
 
-def _wrapped(text: str) -> list[str]:
-    return textwrap.wrap(text, LINE_COLUMNS, initial_indent="  ", subsequent_indent="    ")
+def _wrapped(text: str, *, first: str = "  ", rest: str = "    ") -> list[str]:
+    return textwrap.wrap(text, LINE_COLUMNS, initial_indent=first, subsequent_indent=rest, break_on_hyphens=False)
 
 
 def sureness(confidence: float) -> str:
     """Return a probability in words and as a number."""
     words = next((words for least, words in SURENESS if confidence >= least), "a guess")
-    return f"{words}, {_percent(confidence)}"
+    return f"{words}, {percent(confidence)}"
 
 
 def _headline(analysis: Analysis) -> str:
@@ -108,7 +109,8 @@ def _pattern_facts(analysis: Analysis) -> list[tuple[str, str]]:
         facts.append(("intervals", "all alike; in degrees, each reading has its own"))
     elif analysis.intervals_deg:
         sd = analysis.intervals_sd_deg or (math.nan,) * len(analysis.intervals_deg)
-        facts.append(("intervals", _intervals_text(analysis.intervals_deg, sd)))
+        guess = f" ({sureness(analysis.confidence)})" if analysis.verdict == "undetermined" else ""
+        facts.append(("intervals", _intervals_text(analysis.intervals_deg, sd) + guess))
     if analysis.firing_rate_hz is not None:
         facts.append(("firing rate", f"{_with_sd(analysis.firing_rate_hz, analysis.firing_rate_sd_hz)} a second"))
         hidden = "hidden: an even rhythm repeats with every pulse"
@@ -116,10 +118,10 @@ def _pattern_facts(analysis: Analysis) -> list[tuple[str, str]]:
         facts.append(("pattern repeats", repeats))
     if analysis.pulse_level_db and len(analysis.pulse_level_db) > 1:
         levels = ", ".join("missing" if math.isinf(v) else f"{v:+.1f}" for v in analysis.pulse_level_db)
-        facts.append(("pulse levels", f"{levels} dB against the mean pulse"))
+        facts.append(("pulse levels", f"{levels} (dB against the mean pulse)"))
     weak = [(k, share) for k, share in enumerate(analysis.weak_share or (), start=1) if share >= WEAK_SHARE_SHOWN]
     if weak:
-        facts.append(("weak pulses", ", ".join(f"pulse {k} in {_percent(share)} of cycles" for k, share in weak)))
+        facts.append(("weak pulses", ", ".join(f"pulse {k} in {percent(share)} of cycles" for k, share in weak)))
     if len(analysis.speed_track) >= TRACK_POINTS_SHOWN:
         slowest, fastest = (f"{end(rpm for _, rpm in analysis.speed_track):.0f}" for end in (min, max))
         speeds = f"steady, {slowest}" if slowest == fastest else f"{slowest} to {fastest}"
@@ -166,13 +168,13 @@ def _reading_lines(analysis: Analysis) -> list[str]:
         lines.append(f"and {more} more; --json lists all")
     alike = best[0].layouts
     if len(alike) > 1:
-        lines += ["", *textwrap.wrap(f"Sound can't tell apart: {', '.join(alike)}.", LINE_COLUMNS - 2)]
+        lines += ["", *(line[2:] for line in _wrapped(f"Sound can't tell apart: {', '.join(alike)}.", rest="  "))]
     return lines
 
 
 def _reading_row(reading: Reading) -> tuple[str, str, str, str]:
     strokes = STROKES.get(reading.strokes, "")
-    return _names(reading), f"{reading.cylinders} {strokes}", f"{reading.rpm:.0f}", _percent(reading.probability)
+    return _names(reading), f"{reading.cylinders} {strokes}", f"{reading.rpm:.0f}", percent(reading.probability)
 
 
 def _names(reading: Reading) -> str:
@@ -192,13 +194,14 @@ def _match_text(match: dict[str, object]) -> str:
     parts.append(f"{str(match.get('answer', '')).capitalize()}")
     odds = match.get("odds")
     if isinstance(odds, int | float):
-        parts[-1] += f" ({_percent(float(odds))})"
+        parts[-1] += f" (odds that it does: {percent(float(odds))})"
     where = match.get("where")
     return " ".join(parts) + (f": {str(where).rstrip('.')}." if where else ".")
 
 
-def _percent(share: float) -> str:
-    if 0 < share < 0.005:
+def percent(share: float) -> str:
+    """Return a share, 0 to 1, in per cent, never rounded to certainty."""
+    if share < 0.005:
         return "under 1 %"
     if share >= 0.995:
         return "over 99 %"

@@ -234,6 +234,32 @@ def test_unread_recording_shows_its_outline(verdict: str, rng: np.random.Generat
     assert overlapping(figure) == []
 
 
+def test_likeliest_readings_are_drawn_and_those_that_fire_otherwise_are_pale(rng: np.random.Generator) -> None:
+    """The first reading, then the likeliest, however they fire; what is left is counted; nothing is certain."""
+    rpm, gaps = 1500.0, (360.0, 360.0)
+    otherwise = replace(reading("v-twin-45", rpm, 0.3), agrees=False)
+    small = [reading(name, rpm, 0.02) for name in ("inline-four", "triple-120", "inline-five", "inline-six")]
+    sure = replace(answer(gaps, rpm, reading("boxer-twin", rpm, 0.9996)), confidence=0.9996)
+    doubtful = answer(gaps, rpm, reading("boxer-twin", rpm, 0.4), *small, reading("v8-crossplane", rpm, 0.1), otherwise)
+    texts = [t.get_text() for t in drawn_texts(analysis_figure(clicks(gaps, rpm=rpm, rng=rng), doubtful))]
+    named = [text for text in texts if " rpm: " in text]
+    assert [text.split(",")[0] for text in named[:3]] == ["boxer-twin", "v-twin-45", "v8-crossplane"]
+    assert "1 more, or none of these: 14 %" in texts
+    assert "Readings that fit (pale: if it fires otherwise)" in texts
+    texts = [t.get_text() for t in drawn_texts(analysis_figure(clicks(gaps, rpm=rpm, rng=rng), sure))]
+    assert "Fires evenly, 25.0 times a second (almost certain, over 99 %)" in texts
+    assert {"boxer-twin, 1500 rpm: over 99 %", "none of these: under 1 %", "Readings that fit"} <= set(texts)
+
+
+def test_figure_of_what_cannot_be_told_calls_it_a_guess(rng: np.random.Generator) -> None:
+    """Pulses and intervals of an answer that is not given are drawn under a heading that says so."""
+    found = answer((270.0, 450.0), 1500.0, reading("parallel-twin-270", 1500.0, 0.12))
+    figure = analysis_figure(
+        clicks((270.0, 450.0), rpm=1500.0, rng=rng), replace(found, verdict="undetermined", confidence=0.1)
+    )
+    assert "How it fires cannot be told; what is drawn is a guess, 10 %" in [t.get_text() for t in drawn_texts(figure)]
+
+
 def test_dollar_signs_and_foreign_scripts_are_drawn_as_they_are(tmp_path: Path) -> None:
     """A name with dollar signs, control characters or a script that the font lacks gives a picture, no warning."""
     odd = replace(layout("boxer-twin"), name="a$_$\x1b[31m", title="漢字 $\\frac{$ " + "long " * 60)

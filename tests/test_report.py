@@ -103,7 +103,7 @@ def test_text_of_an_uneven_engine() -> None:
         "270.3 ± 1.1, 449.7 ± 1.1 degrees",
         "30.100 ± 0.020 a second",
         "15.05 a second",
-        "+0.0, -1.2 dB",
+        "+0.0, -1.2 (dB against the mean pulse)",
         "pulse 2 in 12 % of cycles",
         "0.0 to 5.5 s: 5.5 of 6.0 s read, at 44100 Hz",
         "Sound can't tell apart: parallel-twin-270, v-twin-90.",
@@ -154,10 +154,28 @@ def test_text_without_an_answer() -> None:
     assert "Can't tell how this fires" in to_text("a.wav", replace(NOTHING, verdict="undetermined"))
 
 
+def test_intervals_that_are_a_guess_are_called_one() -> None:
+    """Where how it fires can't be told, the likeliest intervals stand there as what they are, with their odds."""
+    text = to_text("a.wav", replace(UNEVEN, verdict="undetermined", confidence=0.14))
+    assert "270.3 ± 1.1, 449.7 ± 1.1 degrees (a guess, 14 %)" in text
+    assert "degrees (" not in to_text("a.wav", UNEVEN)
+
+
+def test_a_long_line_of_levels_is_wrapped() -> None:
+    """The levels of a V12, one missing, stay within the width, each whole, under their own column."""
+    levels = (*(-1.0 - k / 10 for k in range(11)), -math.inf)
+    lines = to_text("a.wav", replace(EVEN, intervals_deg=(60.0,) * 12, pulse_level_db=levels)).splitlines()
+    (first,) = (k for k, line in enumerate(lines) if line.startswith("  pulse levels"))
+    told = " ".join(line[18:].strip() for line in lines[first : first + 2])
+    assert told.startswith("-1.0, -1.1,") and told.endswith("-2.0, missing (dB against the mean pulse)")
+    assert max(map(len, lines)) <= 79
+
+
 def test_text_of_a_comparison_with_a_layout() -> None:
     """With a layout to compare with, the text answers yes, no or can't tell, how likely, and where it differs."""
     match: dict[str, object] = {"layout": "boxer-twin", "answer": "no", "odds": 0.01, "where": "pulse 2 is 90 off"}
-    assert "Fires like boxer-twin? No (1 %): pulse 2 is 90 off." in to_text("a", replace(UNEVEN, layout_match=match))
+    text = to_text("a", replace(UNEVEN, layout_match=match))
+    assert "Fires like boxer-twin? No (odds that it does: 1 %): pulse 2 is 90 off." in text
 
 
 def test_long_lists_are_cut_at_the_end_not_in_the_middle() -> None:
@@ -184,9 +202,9 @@ def test_names_in_text_hold_no_controls() -> None:
         (0.75, "likely, 75 %"),
         (0.5, "more likely than not, 50 %"),
         (0.2, "a guess, 20 %"),
-        (0.0, "a guess, 0 %"),
+        (0.0, "a guess, under 1 %"),
     ],
 )
 def test_confidence_in_words(confidence: float, words: str) -> None:
-    """A confidence is given in words and as a number, and never rounded up to certainty."""
+    """A confidence is given in words and as a number, and never rounded to certainty."""
     assert sureness(confidence) == words

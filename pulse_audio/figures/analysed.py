@@ -7,7 +7,8 @@ import numpy as np
 from pulse_audio.analysis.result import Analysis
 from pulse_audio.clip import Clip
 from pulse_audio.figures.folding import FLOOR_DB, RATE_HZ, Folded, fold, listened
-from pulse_audio.figures.style import BLUE, GREY, INK, ORANGE, crank_axis, new_figure, styled, wrapped
+from pulse_audio.figures.style import BLUE, GREY, INK, ORANGE, PALE_BLUE, crank_axis, new_figure, styled, wrapped
+from pulse_audio.report import percent, sureness
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -57,7 +58,7 @@ def analysis_figure(span: Clip, found: Analysis) -> "Figure":
 
 
 def _heading(found: Analysis) -> str:
-    sure = f"{100 * found.confidence:.0f} % sure"
+    sure = sureness(found.confidence)
     if found.verdict == "even":
         return f"Fires evenly, {found.firing_rate_hz or 0:.1f} times a second ({sure})"
     if found.verdict == "uneven":
@@ -65,7 +66,7 @@ def _heading(found: Analysis) -> str:
         return f"Fires unevenly at intervals of {gaps} degrees ({sure})"
     if found.verdict == "no-rhythm":
         return f"No engine rhythm found ({sure})"
-    return "How it fires cannot be told"
+    return "How it fires cannot be told" + (f"; what is drawn is {sure}" if found.readings else "")
 
 
 def _outline(axes: "Axes", span: Clip, found: Analysis) -> None:
@@ -101,7 +102,7 @@ def _pulses(axes: "Axes", folded: Folded, found: Analysis) -> None:
     axes.set_xlabel("Time (s)")
     axes.set_ylabel("Pressure (of full scale)")
     axes.set_title(
-        "Pulses found, in the middle of the recording" + (" (▼ first of each cycle)" if per_cycle > 1 else "")
+        "Pulses found, in the middle of what was listened to" + (" (▼ first of each cycle)" if per_cycle > 1 else "")
     )
 
 
@@ -111,7 +112,7 @@ def _cycle(axes: "Axes", folded: Folded, found: Analysis) -> None:
     order = np.argsort(angle)
     size = float(np.abs(folded.mean_wave).max()) or 1.0
     level = folded.mean_level / (float(folded.mean_level.max()) or 1.0)
-    axes.fill_between(angle[order], 0, level[order], color="#d5e0ec", label="level")
+    axes.fill_between(angle[order], 0, level[order], color=PALE_BLUE, label="level")
     axes.plot(angle[order], folded.mean_wave[order] / size, color=BLUE, lw=1.1, label="mean wave")
     at = folded.pulse_deg + shift
     axes.vlines(at, -1.0, 1.15, colors=ORANGE, linewidths=1.2, linestyles="dashed")
@@ -171,19 +172,22 @@ def _speed(axes: "Axes", found: Analysis) -> None:
 
 def _readings(axes: "Axes", found: Analysis) -> None:
     """Draw how probable each reading is; what is left over is none of them."""
-    shown = found.readings[:MOST_READINGS]
-    rest = max(1.0 - sum(r.probability for r in shown), 0.0)
+    best, *others = found.readings
+    shown = [best, *sorted(others, key=lambda r: -r.probability)[: MOST_READINGS - 1]]
+    rest, left = max(1.0 - sum(r.probability for r in shown), 0.0), len(found.readings) - len(shown)
     names = [_reading_name(r.layouts, r.cylinders, r.strokes, r.rpm) for r in shown]
     bars = [*(r.probability for r in shown), rest]
     places = -np.arange(len(bars), dtype=float)
-    axes.barh(places, bars, height=0.36, color=[BLUE] * len(shown) + ["white"], edgecolor=[BLUE] * len(shown) + [GREY])
-    for place, name, bar in zip(places, [*names, "something else"], bars, strict=True):
-        axes.text(0.008, place + 0.22, f"{name}: {100 * bar:.0f} %", fontsize=7.5, va="bottom", ha="left")
+    filled = [BLUE if r.agrees else PALE_BLUE for r in shown]
+    axes.barh(places, bars, height=0.36, color=[*filled, "white"], edgecolor=[BLUE] * len(shown) + [GREY])
+    none = f"{left} more, or none of these" if left else "none of these"
+    for place, name, bar in zip(places, [*names, none], bars, strict=True):
+        axes.text(0.008, place + 0.22, f"{name}: {percent(bar)}", fontsize=7.5, va="bottom", ha="left")
     axes.set_xlim(0, 1)
     axes.set_ylim(places[-1] - 0.4, 0.9)
     axes.set_yticks([])
     axes.set_xlabel("Probability")
-    axes.set_title("Readings that fit")
+    axes.set_title("Readings that fit" + ("" if all(r.agrees for r in shown) else " (pale: if it fires otherwise)"))
 
 
 def _reading_name(layouts: tuple[str, ...], cylinders: int, strokes: int, rpm: float) -> str:

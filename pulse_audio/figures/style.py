@@ -23,6 +23,7 @@ INK = "#1b1f24"
 GREY = "#8b929b"
 PALE = "#e4e7eb"
 BLUE = "#1d4e89"
+PALE_BLUE = "#d5e0ec"
 ORANGE = "#e8932c"
 FORMATS = {".png": "png", ".svg": "svg", ".pdf": "pdf"}
 DPI = 150
@@ -83,7 +84,7 @@ def new_figure(width_in: float, height_in: float, title: str, subtitle: str = ""
     heading = wrapped(title, width_in * 8.5, lines=2)
     figure.suptitle(heading, x=0.012, ha="left", fontsize=13, fontweight="bold")
     if subtitle:
-        figure.supxlabel(wrapped(subtitle, width_in * 12.5, lines=4), x=0.012, ha="left", fontsize=8.5, color=INK)
+        figure.supxlabel(wrapped(subtitle, width_in * 12.5, lines=8), x=0.012, ha="left", fontsize=8.5, color=INK)
     return figure
 
 
