@@ -193,7 +193,7 @@ def test_silence_has_no_rhythm() -> None:
     """Digital silence is told as such."""
     heard = analyse(Clip(samples=np.zeros(3 * RATE_HZ), sample_rate_hz=RATE_HZ))
     assert heard.verdict == "no-rhythm"
-    assert "silent" in " ".join(heard.notes)
+    assert "digital silence" in " ".join(heard.notes)
 
 
 @pytest.mark.parametrize("samples", [np.zeros(1), np.full(RATE_HZ, np.nan)], ids=["one sample", "not numbers"])
@@ -249,6 +249,24 @@ def test_hints_narrow_the_readings(twin: Clip) -> None:
     assert other["answer"] == "no"
     with pytest.raises(LayoutError):
         analyse(twin, Hints(layout="no-such-layout"))
+
+
+def test_a_layout_is_not_compared_with_a_sound_without_an_engine() -> None:
+    """Hiss fires neither evenly nor otherwise: whatever the layout, the answer is that it can't be told."""
+    hiss = Clip(samples=0.1 * np.random.default_rng(26).standard_normal(4 * RATE_HZ), sample_rate_hz=RATE_HZ)
+    for name in ("parallel-twin-360", "parallel-twin-270"):
+        heard = analyse(hiss, Hints(layout=name))
+        assert heard.layout_match is not None
+        assert heard.layout_match["answer"] == "can't tell"
+        assert heard.layout_match["where"] == "it is not sure that there is an engine in the recording"
+
+
+def test_a_hidden_cylinder_count_is_noted_only_where_it_is_open() -> None:
+    """Even firing leaves the count of cylinders open until a hint tells it."""
+    sound = render(layout("boxer-twin"), SpeedCurve.steady(RPM), duration_s=4.0, sample_rate_hz=RATE_HZ)
+    for hints, count in ((Hints(), 1), (Hints(cylinders=2), 0)):
+        notes = analyse(sound, hints).notes
+        assert sum("hides the cylinder count" in note for note in notes) == count, notes
 
 
 @pytest.mark.parametrize("hints", [Hints(cylinders=4), Hints(cylinders=4, strokes=4), Hints(rpm=(700, 1200))])

@@ -24,7 +24,7 @@ from pulse_audio.analysis.hypotheses import (
 )
 from pulse_audio.analysis.pieces import Span, bursts, steady_spans
 from pulse_audio.analysis.prepare import ENVELOPE_RATE_HZ, WAVE_RATE_HZ, Signals, of_wave, signals
-from pulse_audio.analysis.readings import Choice, choose, compare_with_layout
+from pulse_audio.analysis.readings import PRESENT, Choice, choose, compare_with_layout
 from pulse_audio.analysis.result import Analysis, Hints
 from pulse_audio.analysis.speedtrack import Track, coarse_track, refine
 from pulse_audio.analysis.steady import steadied, tone_hz, without_lines
@@ -36,7 +36,7 @@ Floats = NDArray[np.float64]
 
 BLOCK_S = 60.0
 MOST_PIECES = 3
-PRESENT, PERHAPS = 0.55, 0.2  # probability of an engine from which it is read; from which it is left open
+PERHAPS = 0.2  # probability of an engine from which it is left open
 LEAST_PRESENT = 0.05  # between two of thirteen real engines to which the odds give less, and one in 200 made ones
 CLEARLY_SLOWER = 20.0  # evidence for a beat slower than any engine over that for an engine
 CLEARLY_SLOWER_SHARE = 0.01
@@ -113,7 +113,7 @@ def analyse_blocks(blocks: Iterable[Clip], hints: Hints | None = None) -> Analys
             span_s=(0.0, start_s),
             verdict="no-rhythm" if silent else "undetermined",
             confidence=1.0 if silent else 0.0,
-            notes=("the recording is silent" if silent else "no part of it is long enough",),
+            notes=(faults.SILENT if silent else "no part of it is long enough",),
         )
     answer = _answer(best, hints, start_s, sample_rate_hz, blocks=count)
     if answer.verdict not in ("even", "uneven") and loudest is not None and loudest is not best:
@@ -275,7 +275,7 @@ def _answer(
         notes = [_slower_note()] if is_slower else presence.notes(clues, bursts(heard.signals.wave))
         return replace(blank, confidence=1 - present, layout_match=match, notes=(*heard.notes, *notes))
     if blocks > 1:
-        note = f"a long recording: the answer is about {BLOCK_S:.0f} s of it, the clearest with an engine"
+        note = "a long recording is gone through a minute at a time: the clearest with an engine was taken"
         heard = replace(heard, notes=(*heard.notes, note))
     return described(blank, heard, hints, material, choice, present)
 

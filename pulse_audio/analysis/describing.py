@@ -88,13 +88,15 @@ def described(
         cycle_hz = constant_rate_hz(heard.signals.wave, cycle_hz, orders, all_lines.noise_power)
     comb = Comb.of(all_lines, candidate.pulses if choice.even else 1, main.rate_hz)
     unbroken, outside_s = apart(heard.signals, heard.track, span)
-    notes = [*heard.notes, *_pattern_notes(heard, hypothesis, choice)]
+    notes = [*heard.notes, *_pattern_notes(heard, hypothesis)]
     if outside_s >= SHORTEST_S:
         notes.append(
             f"silence parts the recording: {outside_s:.1f} s of sound before or after it may be another engine, and no "
             "speed is told there; analyse it by its own start and end"
         )
     shown = readings(choice, cycle_hz / ratio, hints)
+    if choice.even and candidate.pulses == 1 and len({r.cylinders for r in shown if r.agrees}) > 1:
+        notes.append("an even rhythm hides the cylinder count: engines that fire equally often sound alike")
     strokes, rpm = choice.best.strokes, rpm_from_cycle_hz(cycle_hz, choice.best.strokes)
     if shown:
         strokes, rpm = shown[0].strokes, shown[0].rpm
@@ -116,7 +118,7 @@ def described(
         notes.append(f"about {100 * share:.0f} % of the pulses are missing or weak; whose they are can't be told")
     verdict = ("even" if choice.even else "uneven") if confidence >= UNDECIDED else "undetermined"
     if verdict == "undetermined":
-        notes.append("an engine's rhythm is there, but several patterns explain it about equally well")
+        notes.append("there is a rhythm like an engine's, but no pattern explains it well; what is listed is a guess")
     return replace(
         blank,
         verdict=verdict,
@@ -170,7 +172,7 @@ def _speed_track(heard: Heard, comb: Comb, rpm_per_hz: float, unbroken: Span) ->
     return tuple((heard.start_s + float(t), float(r) * rpm_per_hz) for t, r in zip(times, rates, strict=True))
 
 
-def _pattern_notes(heard: Heard, hypothesis: Hypothesis, choice: Choice) -> list[str]:
+def _pattern_notes(heard: Heard, hypothesis: Hypothesis) -> list[str]:
     span = heard.spans[0]
     notes = []
     if span.duration_s < heard.signals.duration_s - 0.5:
@@ -178,6 +180,4 @@ def _pattern_notes(heard: Heard, hypothesis: Hypothesis, choice: Choice) -> list
     cycle_hz = hypothesis.ratio * heard.phase.mean_hz
     if span.duration_s < faults.shortest_needed_s(cycle_hz):
         notes.append(faults.too_short_note(span.duration_s, cycle_hz))
-    if choice.even and hypothesis.candidate.pulses == 1:
-        notes.append("an even rhythm hides the cylinder count: every reading fires at the same rate")
     return notes

@@ -29,6 +29,8 @@ OFFSET_ABOVE = 0.1
 HARMFUL_SHARE = 0.01
 LEAST_RATE_HZ = 8000  # the hiss that marks each pulse is read up to 3600 Hz (`prepare.HISS_BAND_HZ`)
 
+SILENT = "digital silence: nothing was recorded; check the input, and which channel the microphone is on"
+
 
 def is_silent(mono: Floats) -> bool:
     """Whether there is nothing but a constant."""
@@ -47,7 +49,7 @@ def recording_notes(samples: Floats, sample_rate_hz: int) -> tuple[str, ...]:
     """
     mono = samples if samples.ndim == 1 else samples.mean(axis=1)
     if is_silent(mono):
-        return ("digital silence: nothing was recorded; check the input, and which channel the microphone is on",)
+        return (SILENT,)
     notes = []
     if clipped := max(clipped_share(channel) for channel in samples.reshape(len(mono), -1).T):
         notes.append(
@@ -96,20 +98,22 @@ def clipped_share(mono: Floats) -> float:
 
 
 # A wave of 20 Hz that swings over 8 steps either way stays within half a step of zero for 1 / (2 pi 20 * 8) s = 1 ms.
-# Pulses that die away to nothing, as made-up engines may, leave zeros too, but not with loud sound on both sides.
-DROPOUT_S, DROPOUT_EDGE = 2e-3, 0.1
+# Pulses that die away to nothing, as made-up engines may, leave zeros too, but not with loud sound on both sides; and
+# in coarse steps, of 8 bits or of a quiet recording, what moves by a step or two beside zeros is not loud.
+DROPOUT_S, DROPOUT_EDGE, DROPOUT_STEPS = 2e-3, 0.1, 8
 
 
 def dropouts(mono: Floats, sample_rate_hz: int) -> int:
     """Return how often the sound turns into zeros and back without dying away before."""
     width = max(2, round(DROPOUT_S * sample_rate_hz))
     zeros = np.flatnonzero(mono == 0.0)
+    step = np.min(np.abs(mono), where=mono != 0.0, initial=np.inf)
     ends = np.flatnonzero(np.diff(zeros, prepend=-2, append=len(mono) + 2) > 1)
     first, last = zeros[ends[:-1]], zeros[ends[1:] - 1]
     inside = (last - first + 1 >= width) & (first >= width) & (last + width < len(mono))
     reach = np.arange(1, width + 1)
     edges = (np.abs(mono[at[inside, None] + side * reach]).mean(axis=1) for at, side in ((first, -1), (last, 1)))
-    return int(np.count_nonzero(np.minimum(*edges) > DROPOUT_EDGE * mono.std()))
+    return int(np.count_nonzero(np.minimum(*edges) > max(DROPOUT_EDGE * mono.std(), DROPOUT_STEPS * step)))
 
 
 LOW_RATE_HZ = 1000  # enough for all that follows; sampled at this to nearly double of it
@@ -253,8 +257,9 @@ def shortest_needed_s(cycle_hz: float) -> float:
 
 
 def too_short_note(duration_s: float, cycle_hz: float) -> str:
-    """Say how much sound there is, and how long it must last."""
+    """Say how much sound there is, and how long it should last."""
+    cycles = round(duration_s * cycle_hz)
     return (
-        f"too short to be sure: {duration_s:.1f} s of steady speed hold {duration_s * cycle_hz:.0f} cycles; record "
-        f"at least {np.ceil(10 * shortest_needed_s(cycle_hz)) / 10:.1f} s of it"
+        f"short: {duration_s:.1f} s of steady speed hold {cycles} cycle{'' if cycles == 1 else 's'}, fewer than the "
+        f"odds can be trusted for; record at least {np.ceil(10 * shortest_needed_s(cycle_hz)) / 10:.1f} s of it"
     )

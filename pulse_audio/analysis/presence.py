@@ -152,17 +152,22 @@ def notes(found: Clues, bursts: int) -> list[str]:
             f"the sound comes in {bursts} bursts with silence between them, and a running engine leaves none; the "
             "pulses of one that is slowed down are for the ear to count"
         ]
-    if found.wave_lines + found.hiss_lines < PERIODIC_LINES:
+    if not _is_periodic(found):
         return ["nothing in the sound repeats steadily enough to be an engine"]
     return [f"{_repeats(found)}, but it does not sound like an engine's pulses"]
 
 
 def perhaps_note(found: Clues, present: float, *, said_to_be_one: bool) -> str:
     """Say that it may be an engine."""
-    note = f"{_repeats(found)}; it may be an engine ({100 * present:.0f} %) or another sound"
+    repeats = _repeats(found) if _is_periodic(found) else "hardly anything in the sound repeats steadily"
+    note = f"{repeats}; it may be an engine ({100 * present:.0f} %) or another sound"
     if said_to_be_one:
         return note
     return f"{note}. If you know that it is one, say its strokes, cylinders or speed, and it is listened to as one"
+
+
+def _is_periodic(found: Clues) -> bool:
+    return found.wave_lines + found.hiss_lines >= PERIODIC_LINES
 
 
 def _repeats(found: Clues) -> str:

@@ -20,6 +20,7 @@ SAME_RATE = 0.01
 NEAR_PATTERN = 8.0 / 720  # patterns that differ by less count as one answer: intervals are refined afterwards
 LEAST_PROBABILITY = 0.005
 MATCH_YES, MATCH_NO = 0.8, 0.05
+PRESENT = 0.55  # probability of an engine from which it is read
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -196,8 +197,10 @@ def compare_with_layout(
     like *= present
     answer = "yes" if like >= MATCH_YES else "no" if like <= MATCH_NO and present > MATCH_YES else "can't tell"
     where = ""
-    if answer == "can't tell" and choice.even and wanted.is_even:
-        where = "both fire evenly, but other readings fit as well"
+    if present < PRESENT:
+        where = "it is not sure that there is an engine in the recording"
+    elif answer == "can't tell" and choice.even and wanted.is_even:
+        where = "the likeliest reading fires evenly, as the layout does, but others fit as well"
     elif answer != "yes":
         where = _difference(choice.even, choice.intervals if heard is None else heard, wanted.is_even, intervals)
     return {"layout": wanted.name, "answer": answer, "odds": like, "where": where}
@@ -206,13 +209,13 @@ def compare_with_layout(
 def _difference(heard_even: bool, heard: Floats, wanted_even: bool, wanted: Floats) -> str:
     """Say where the heard pattern differs from a wanted one."""
     if heard_even:
-        return "" if wanted_even else "the recording fires evenly, the layout does not"
+        return "" if wanted_even else "the likeliest reading fires evenly, the layout does not"
     if wanted_even:
         shown = "-".join(f"{720 * i:.0f}" for i in heard)
-        return f"the layout fires evenly, the recording {shown} (in 720ths of its cycle)"
+        return f"the layout fires evenly, the likeliest reading {shown} (in 720ths of its cycle)"
     if len(heard) != len(wanted):
-        return f"the recording has {len(heard)} pulses in a cycle, the layout {len(wanted)}"
+        return f"the likeliest reading has {len(heard)} pulses in a cycle, the layout {len(wanted)}"
     worst = min(float(np.abs(np.roll(heard, k) - wanted).max()) for k in range(len(wanted)))
     if worst <= NEAR_PATTERN:
         return "the intervals are near enough, but other patterns fit as well"
-    return f"an interval differs by {720 * worst:.0f} degrees on a 720 degree cycle"
+    return f"an interval differs by {720 * worst:.0f} degrees on a 720-degree cycle"
