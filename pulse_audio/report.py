@@ -179,13 +179,11 @@ def _reading_row(reading: Reading) -> tuple[str, str, str, str]:
 
 def _names(reading: Reading) -> str:
     """Return as many names as fit, and how many more there are."""
-    if not reading.layouts:
-        return "no layout known by name"
-    text = reading.layouts[0]
-    for shown_count, name in enumerate(reading.layouts[1:], start=1):
-        if len(text) + len(name) + 2 > NAMES_COLUMNS:
-            return f"{text} and {len(reading.layouts) - shown_count} more"
-        text += f", {name}"
+    names = reading.layouts or ("no layout known by name",)
+    for rest in range(len(names)):
+        text = ", ".join(names[: len(names) - rest]) + (f" and {rest} more" if rest else "")
+        if len(text) <= NAMES_COLUMNS:
+            break
     return text
 
 

@@ -181,9 +181,9 @@ def test_text_of_a_comparison_with_a_layout() -> None:
 def test_long_lists_are_cut_at_the_end_not_in_the_middle() -> None:
     """Many readings and many names are cut to the likeliest, with a count of the rest."""
     names = tuple(f"layout-{k}" for k in range(9))
-    many = tuple(Reading(layouts=names, strokes=4, cylinders=k, rpm=900.0, probability=0.1) for k in range(1, 20))
+    many = tuple(Reading(layouts=names, strokes=4, cylinders=k, rpm=10_900.0, probability=1.0) for k in range(1, 20))
     text = to_text("a.wav", replace(EVEN, readings=many))
-    assert "layout-0, layout-1, layout-2, layout-3 and 5 more" in text
+    assert "layout-0, layout-1, layout-2 and 6 more" in text
     assert max(map(len, text.splitlines())) <= 79
     assert "and 3 more; --json lists all" in text
 

@@ -53,7 +53,7 @@ def _checked_layout(ctx: click.Context, param: click.Parameter, text: str | None
 @json_option
 @click.option("--strokes", type=click.Choice(["2", "4"]), help="The engine is known to be a two- or four-stroke.")
 @click.option("--cylinders", type=Whole(1, MAX_CYLINDERS), help="The number of cylinders is known.")
-@click.option("--rpm", "rpm", callback=_speed_range, metavar="LO:HI", help="The mean speed is known: within this range.")
+@click.option("--rpm", callback=_speed_range, metavar="LO:HI", help="The mean speed is known to be in this range.")
 @click.option(
     "--layout",
     callback=_checked_layout,
