@@ -165,6 +165,8 @@ def _opened(path: Path) -> Iterator[Any]:
         reason = "there is no such file"
         if os.path.lexists(path):
             reason = "it is a folder" if os.path.isdir(path) else "it is no plain file"
+            if not os.path.exists(path):
+                reason = "it is a link that leads to no file"
         raise ClipError(f"{shown(path)}: {reason}; give a sound file ({readable_kinds()})")
     try:
         stream = path.open("rb")
@@ -268,7 +270,8 @@ class _Part:
             lasts = f"{sound.frames / self.sample_rate_hz:.2f} s"
             raise ClipError(f"{self._name}: there is no sound {asked}; it lasts {lasts}: choose a span within that")
         if channel is not None and channel not in range(1, sound.channels + 1):
-            raise ClipError(f"{self._name}: no channel {channel}; it has {sound.channels}")
+            there = "only channel 1" if sound.channels == 1 else f"channels 1 to {sound.channels}"
+            raise ClipError(f"{self._name}: there is no channel {channel}; it has {there}")
 
     def _frame(self, name: str, time_s: float) -> int:
         return round(checks.seconds(name, time_s, low=0.0, high=LATEST_S) * self.sample_rate_hz)

@@ -139,7 +139,7 @@ def test_wrong_use(run: Run, refused: Callable[..., str], clips: Path, args: lis
     assert said in refused("analyse", *args)
 
 
-@pytest.mark.parametrize(("start", "channel", "said"), [("9", "1", "it lasts 1.00 s"), ("0", "3", "it has 2")])
+@pytest.mark.parametrize(("start", "channel", "said"), [("9", "1", "it lasts 1.00 s"), ("0", "3", "it has channels 1 to 2")])
 def test_span_or_channel_not_in_the_clip(
     refused: Callable[..., str], clips: Path, start: str, channel: str, said: str
 ) -> None:

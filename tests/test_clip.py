@@ -155,9 +155,9 @@ def test_read_in_turn(tmp_path: Path, frames: int) -> None:
     [
         ({"start_s": 3.0}, r"there is no sound from 3 s on; it lasts 3\.00 s: choose"),
         ({"start_s": 2.0, "end_s": 1.0}, "there is no sound from 2 to 1 s"),
-        ({"channel": 3}, "no channel 3; it has 2"),
-        ({"channel": 0}, "no channel 0; it has 2"),
-        ({"channel": 1.5}, r"no channel 1\.5; it has 2"),
+        ({"channel": 3}, "there is no channel 3; it has channels 1 to 2"),
+        ({"channel": 0}, "there is no channel 0; it has channels 1 to 2"),
+        ({"channel": 1.5}, r"there is no channel 1\.5; it has channels 1 to 2"),
     ],
 )
 def test_span_or_channel_that_is_not_there(tmp_path: Path, span: dict[str, float], said: str) -> None:
@@ -215,14 +215,16 @@ def test_bad_file(tmp_path: Path, name: str) -> None:
 
 
 def test_no_file(tmp_path: Path) -> None:
-    """A missing file, a folder, a pipe and an impossible name each say what they are."""
+    """A missing file, a folder, a pipe, a link to nothing and an impossible name each say what they are."""
     os.mkfifo(tmp_path / "pipe.wav")
+    (tmp_path / "link.wav").symlink_to("moved.wav")
     for name, said in (
         ("none.wav", "there is no such file"),
         ("x" * 300, "there is no such file"),
         ("nul\0.wav", "there is no such file"),
         (".", "it is a folder"),
         ("pipe.wav", "it is no plain file"),
+        ("link.wav", "it is a link that leads to no file"),
     ):
         with pytest.raises(ClipError, match=said):
             read_clip(tmp_path / name)

@@ -245,6 +245,7 @@ def test_likeliest_readings_are_drawn_and_those_that_fire_otherwise_are_pale(rng
     named = [text for text in texts if " rpm: " in text]
     assert [text.split(",")[0] for text in named[:3]] == ["boxer-twin", "v-twin-45", "v8-crossplane"]
     assert "1 more, or none of these: 14 %" in texts
+    assert {"One cycle of the first reading", "Pulses found, in the middle of what was listened to"} <= set(texts)
     assert "Readings that fit (pale: if it fires otherwise)" in texts
     texts = [t.get_text() for t in drawn_texts(analysis_figure(clicks(gaps, rpm=rpm, rng=rng), sure))]
     assert "Fires evenly, 25.0 times a second (almost certain, over 99 %)" in texts

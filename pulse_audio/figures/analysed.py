@@ -92,7 +92,8 @@ def _pulses(axes: "Axes", folded: Folded, found: Analysis) -> None:
     wave = folded.wave[inside]
     peak = float(np.abs(wave).max()) or 1.0
     shown = folded.pulse_s[first : first + count + 1]
-    starts = (np.arange(first, first + len(shown)) + folded.first_pulse) % per_cycle == 0
+    one_cycle = per_cycle if found.cycle_rate_hz else 1  # what is hidden is not marked
+    starts = (np.arange(first, first + len(shown)) + folded.first_pulse) % one_cycle == 0
     axes.vlines(shown, -peak, 1.15 * peak, colors=ORANGE, linewidths=1.0, linestyles="dashed", zorder=1)
     axes.plot(folded.time_s[inside], wave, color=BLUE, lw=0.9, zorder=2)
     axes.plot(shown[~starts], np.full(np.sum(~starts), 1.22 * peak), "v", mfc="white", mec=INK, ms=6)
@@ -102,7 +103,7 @@ def _pulses(axes: "Axes", folded: Folded, found: Analysis) -> None:
     axes.set_xlabel("Time (s)")
     axes.set_ylabel("Pressure (of full scale)")
     axes.set_title(
-        "Pulses found, in the middle of what was listened to" + (" (▼ first of each cycle)" if per_cycle > 1 else "")
+        "Pulses found, in the middle of what was listened to" + (" (▼ first of each cycle)" if one_cycle > 1 else "")
     )
 
 
@@ -131,7 +132,7 @@ def _cycle(axes: "Axes", folded: Folded, found: Analysis) -> None:
     axes.set_yticks([-1, 0, 1])
     axes.set_ylabel("Part of its peak")
     crank_axis(axes, folded.cycle_deg, "Crank angle (degrees, from an unknown start)")
-    axes.set_title("One cycle, mean of all", pad=20)
+    axes.set_title("One cycle, mean of all" if found.cycle_rate_hz else "One cycle of the first reading", pad=20)
     axes.legend(loc="lower right", bbox_to_anchor=(1.0, 1.0), ncols=2, frameon=False, borderaxespad=0.2)
 
 
