@@ -41,7 +41,7 @@ def heard_back(clip: Clip, analysis: Analysis) -> Clip:
         Nothing was found that could be rebuilt.
     """
     if not analysis.readings or analysis.verdict not in ("even", "uneven"):
-        raise ClipError("there is nothing to hear back: no firing rhythm was found")
+        raise ClipError("there is nothing to hear back: no firing rhythm could be read")
     recorded = _playable(clip)
     rate_hz = recorded.sample_rate_hz
     rebuilt = render(_best_layout(analysis), _speed(analysis), duration_s=recorded.duration_s, sample_rate_hz=rate_hz)

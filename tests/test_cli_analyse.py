@@ -139,7 +139,9 @@ def test_wrong_use(run: Run, refused: Callable[..., str], clips: Path, args: lis
     assert said in refused("analyse", *args)
 
 
-@pytest.mark.parametrize(("start", "channel", "said"), [("9", "1", "it lasts 1.00 s"), ("0", "3", "it has channels 1 to 2")])
+@pytest.mark.parametrize(
+    ("start", "channel", "said"), [("9", "1", "it lasts 1.00 s"), ("0", "3", "it has channels 1 to 2")]
+)
 def test_span_or_channel_not_in_the_clip(
     refused: Callable[..., str], clips: Path, start: str, channel: str, said: str
 ) -> None:
@@ -233,8 +235,17 @@ def test_hear_back_needs_an_answer() -> None:
     """Where no rhythm was found there is nothing to rebuild."""
     clip = Clip(samples=np.zeros(RATE_HZ), sample_rate_hz=RATE_HZ)
     silent = Analysis(duration_s=1.0, sample_rate_hz=RATE_HZ, span_s=(0.0, 1.0), verdict="no-rhythm", confidence=1.0)
-    with pytest.raises(ClipError, match="nothing to hear back"):
+    with pytest.raises(ClipError, match="nothing to hear back: no firing rhythm could be read"):
         heard_back(clip, silent)
+
+
+def test_what_cannot_be_heard_back_is_drawn_all_the_same(run: Run, clips: Path) -> None:
+    """Of noise there is nothing to rebuild, and one line says so; the picture that was asked for is written."""
+    pytest.importorskip("matplotlib")
+    result = run("analyse", "one.wav", "--figure", "f.png", "--hear-back", "h.wav")
+    assert (result.exit_code, result.stderr.splitlines()[0]) == (1, "wrote f.png")
+    assert "nothing to hear back" in result.stderr
+    assert sorted(p.name for p in clips.iterdir()) == ["bad.wav", "f.png", "one.wav", "two.wav"]
 
 
 def test_hear_back_of_intervals_without_a_name() -> None:

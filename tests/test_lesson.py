@@ -405,7 +405,7 @@ def test_reading_without_a_name_is_told_in_words() -> None:
     """A reading that no layout of the catalogue has is told as the text answer tells it."""
     recording = read_as((270, 450), ("v-twin-90", 4, 1800), ("", 4, 941), verdict="uneven")
     page = build_page([layout("v-twin-90")], rpms=[900], recording=recording)
-    assert "Other readings: no layout known by name (941 rpm)." in page
+    assert "Other readings: no layout known by name (941 rpm, 20 %)." in page
 
 
 def test_recording_that_fits_several_layouts_is_not_given_to_one() -> None:
@@ -446,7 +446,7 @@ def test_no_share_is_told_as_certain(share: float, told: str) -> None:
 def test_recording_of_another_engine_fits_none() -> None:
     """A recording whose pattern none of the page's layouts has stands apart and says so."""
     page = build_page([layout("boxer-twin")], rpms=[900], recording=some_recording())
-    assert "It fits none of the layouts on this page." in page.split("<script")[0]
+    assert "Read like this, it fits none of the layouts on this page." in page.split("<script")[0]
 
 
 @pytest.mark.parametrize(("count", "rpms"), [(0, [900.0]), (10, [900.0]), (1, [float(100 * k) for k in range(1, 11)])])

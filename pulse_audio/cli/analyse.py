@@ -185,14 +185,14 @@ def _write_extras(
     sound: "Callable[[Analysis], Clip]", found: "Analysis", figure: Path | None, hear_back: Path | None, *, force: bool
 ) -> None:
     """Write the picture and the sound that were asked for."""
+    if figure:
+        from pulse_audio.figures import analysis_figure, write_figure
+
+        write_figure(figure, analysis_figure(sound(found), found), force=force)
+        click.echo(f"wrote {shown(figure)}", err=True)
     if hear_back:
         from pulse_audio.clip import write_clip
         from pulse_audio.hearback import heard_back
 
         write_clip(hear_back, heard_back(sound(found), found), force=force)
         click.echo(f"wrote {shown(hear_back)}: the recording, a gap, and the best reading rebuilt", err=True)
-    if figure:
-        from pulse_audio.figures import analysis_figure, write_figure
-
-        write_figure(figure, analysis_figure(sound(found), found), force=force)
-        click.echo(f"wrote {shown(figure)}", err=True)

@@ -23,8 +23,7 @@ from pulse_audio.units import cycle_deg, rpm_to_deg_per_s
 LONGEST_S = 8.0
 SHORTEST_S = 0.4  # loudness needs a block of this length
 WAVE_POINTS = 240
-MAX_OTHERS = 6
-MAX_FITS = 3
+MAX_FITS, MAX_OTHERS, MAX_NAMES = 3, 6, 3
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -154,8 +153,9 @@ def _lines(found: Analysis, layouts: Sequence[Layout], gaps_deg: Sequence[float]
 
 
 def _named(reading: Reading, texts: Texts) -> str:
-    names = ", ".join(reading.layouts[:3]) or texts("recording", "nameless")
-    return f"{names} ({round(reading.rpm)} rpm)"
+    more = ("…",) if len(reading.layouts) > MAX_NAMES else ()
+    names = ", ".join((*reading.layouts[:MAX_NAMES], *more)) or texts("recording", "nameless")
+    return f"{names} ({round(reading.rpm)} rpm, {texts.percent(reading.probability)})"
 
 
 def _gaps(gaps_deg: Sequence[float], texts: Texts) -> str:
