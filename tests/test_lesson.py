@@ -416,7 +416,7 @@ def test_recording_that_fits_several_layouts_is_not_given_to_one() -> None:
     shown = page.split("<script")[0]
     assert "It fits inline-four at 1065 rpm (40 %)." in shown
     assert "It fits inline-five at 852 rpm (10 %)." in shown
-    assert "Other readings: v8-crossplane (533 rpm)." in shown
+    assert "Other readings: v8-crossplane (533 rpm, 20 %)." in shown
     assert "To compare, choose above: 1065 and 852 rpm." in shown
     assert "Intervals found in the recording" not in shown  # degrees of which crank?
     assert not any("It fits" in card for card in re.findall(r"<article.*?</article>", page, re.DOTALL))
