@@ -458,7 +458,7 @@ def test_every_even_layout_is_as_likely() -> None:
     heard = Hypothesis(ratio=1.0, candidate=one, evidence=np.zeros(2), fit=fit)
     choice = choose(engines([heard], 20.0), Hints())
     assert choice is not None
-    found = readings(choice, 20.0, Hints())
+    found = readings(choice, 20.0, Hints(), 1.0)
     even = [known for known in map(find_layout, layout_names()) if known.is_even]
     wanted = sum(e.strokes == 4 for e in even) / len(even)
     assert sum(r.probability for r in found if r.strokes == 4) == pytest.approx(

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from pulse_audio import checks
-from pulse_audio.analysis import faults
+from pulse_audio.analysis import faults, pattern
 from pulse_audio.analysis.fold import Lines, Phase, Piece
 from pulse_audio.analysis.hypotheses import MOST_LINES, TOP_HZ, Hypothesis, Material
 from pulse_audio.analysis.pieces import Span, apart
@@ -94,7 +94,9 @@ def described(
             f"silence parts the recording: {outside_s:.1f} s of sound before or after it may be another engine, and no "
             "speed is told there; analyse it by its own start and end"
         )
-    shown = readings(choice, cycle_hz / ratio, hints)
+    # The other stretches had their say about the pattern; what is told of its pulses is read from this one alone.
+    fit = pattern.fits([lines], pattern.Shapes.of([pattern.Way(candidate.fractions)]), pattern.SHARES, pattern.WAVE)[0]
+    shown = readings(choice, cycle_hz / ratio, hints, present)
     if choice.even and candidate.pulses == 1 and len({r.cylinders for r in shown if r.agrees}) > 1:
         notes.append("an even rhythm hides the cylinder count: engines that fire equally often sound alike")
     strokes, rpm = choice.best.strokes, rpm_from_cycle_hz(cycle_hz, choice.best.strokes)
@@ -106,13 +108,13 @@ def described(
         places = candidate.fractions
     else:
         heard_near = np.append(0.0, np.cumsum(choice.intervals)[:-1])
-        placed = place_pulses(lines, heard_near, hypothesis.fit)
+        placed = place_pulses(lines, heard_near, fit)
         intervals, interval_sd = np.diff(np.append(placed.fractions, 1.0)), placed.interval_sd
         places = placed.fractions
-    levels = pulse_levels(lines, places, hypothesis.fit) if len(places) > 1 else np.ones(1)
+    levels = pulse_levels(lines, places, fit) if len(places) > 1 else np.ones(1)
     weak = None
     if levels is not None:
-        weak = weak_shares(heard.signals, heard.phase, main, ratio, places, levels, hypothesis.fit)
+        weak = weak_shares(heard.signals, heard.phase, main, ratio, places, levels, fit)
     each_told = len(places) == len(intervals)
     if weak and not each_told and (share := sum(weak) / len(weak)) >= WEAK_SHARE_TOLD:
         notes.append(f"about {100 * share:.0f} % of the pulses are missing or weak; whose they are can't be told")

@@ -2,7 +2,8 @@
 
 The track's rate is some simple fraction or multiple of the cycle rate. Lines between its multiples say that the cycle
 is longer; missing multiples say that it is shorter. Each such cycle is joined with each candidate pattern, and its
-evidence, from the wave and from the envelope of the hiss, is weighed with how common it is and how plausible its speed.
+evidence, from the lines of the wave, from what lies between them and from the envelope of the hiss, is weighed with how
+common it is and how plausible its speed.
 """
 
 import math
@@ -16,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import logsumexp
 
-from pulse_audio.analysis import pattern
+from pulse_audio.analysis import pattern, swell
 from pulse_audio.analysis.candidates import WEAK_STRENGTHS, Candidate, candidates
 from pulse_audio.analysis.fold import Lines, Piece
 from pulse_audio.analysis.speedtrack import line_evidence
@@ -99,7 +100,7 @@ def fitted_to(material: Material, ratios: Sequence[float]) -> tuple[Material, tu
     """
     kept = sorted(ratios, reverse=True)
     while True:
-        multiple = math.lcm(*(Fraction(r).limit_denominator(max(DIVISORS)).denominator for r in kept))
+        multiple = _repeat_cycles(kept)
         if len(kept) == 1 or multiple * FEWEST_REPEATS <= material.wave[0].cycles:
             break
         kept.pop()
@@ -110,6 +111,11 @@ def fitted_to(material: Material, ratios: Sequence[float]) -> tuple[Material, tu
     ]
     cut = Material(wave=tuple(w for w, _ in pairs), hiss=tuple(h for _, h in pairs))
     return cut, tuple(kept)
+
+
+def _repeat_cycles(ratios: Sequence[float]) -> int:
+    """Cycles of the track after which all cycles of these ratios have ended together."""
+    return math.lcm(*(Fraction(r).limit_denominator(max(DIVISORS)).denominator for r in ratios))
 
 
 def _coprime(divisor: int) -> NDArray[np.float64]:
@@ -144,7 +150,9 @@ def weigh(material: Material, ratios: Sequence[float]) -> list[Hypothesis]:
         )
         for ratio in ratios
     ]
-    weighed = iter(side_by_side(lambda task: _evidence(*task), [(*at, *kind) for at in seen for kind in _shapes()]))
+    rests = [swell.rests(p, 1 / _repeat_cycles(ratios)) for p in material.wave]
+    tasks = [(lines, rests, ratio, *kind) for ratio, lines in zip(ratios, seen, strict=True) for kind in _shapes()]
+    weighed = iter(side_by_side(lambda task: _evidence(*task), tasks))
     found: list[tuple[float, Candidate, pattern.Fit]] = []
     pieces: list[Floats] = []
     for ratio, (wave, _) in zip(ratios, seen, strict=True):
@@ -200,14 +208,20 @@ Found = tuple[Floats, pattern.Fit]
 
 
 def _evidence(
-    wave: Sequence[Lines], hiss: Sequence[Lines], shapes: pattern.Shapes, shares: tuple[pattern.OwnShare, ...]
+    lines: tuple[Sequence[Lines], Sequence[Lines]],
+    rests: Sequence[Sequence[swell.Rest]],
+    ratio: float,
+    shapes: pattern.Shapes,
+    shares: tuple[pattern.OwnShare, ...],
 ) -> list[Found]:
+    wave, hiss = lines
     fitted = pattern.fits(wave, shapes, shares, pattern.WAVE)
     if all(len(lines.order) for lines in hiss):
         swelling = [f.evidence for f in pattern.fits(hiss, shapes, shares, pattern.HISS)]
     else:
         swelling = [np.zeros((len(hiss), len(pattern.HISS.dampings)))] * len(fitted)
-    return [(f.evidence + h, f) for f, h in zip(fitted, swelling, strict=True)]
+    unlike = np.stack([swell.evidence(bands, ratio, shapes) for bands in rests], axis=1)
+    return [(f.evidence + h + u[:, None], f) for f, h, u in zip(fitted, swelling, unlike, strict=True)]
 
 
 def _mean(ways: Sequence[Found], odds: Floats | None = None) -> Found:

@@ -106,7 +106,7 @@ HISS = Medium(
     plateaus=(0.0, 0.2),
     smooth_hz=150.0,
     misfit=1e-2,
-    dampings=(0.25, 0.25),
+    dampings=(0.15, 0.15),
 )
 MOST_ORDERS = 48
 SMOOTH_CYCLES = 2.5  # smoothing must span a few orders, or s(f) would follow the pattern itself

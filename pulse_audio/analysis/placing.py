@@ -100,9 +100,10 @@ def pulse_levels(lines: Lines, fractions: Floats, fitted: pattern.Fit) -> Floats
         right = np.real(model.conj().T @ (weight * lines.amplitude))
         ridge = 0.02 * np.trace(left) / len(fractions) * np.eye(len(fractions))
         strength = np.linalg.solve(left + ridge, right + ridge @ np.ones(len(fractions)))
-        if strength.mean() <= 0.0:
+        strength = np.maximum(strength, 0.0)
+        if not strength.any():
             return None
-        strength = np.maximum(strength, 0.0) / strength.mean()
+        strength /= strength.mean()
     return strength
 
 

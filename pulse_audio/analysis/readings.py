@@ -114,8 +114,10 @@ def _mean_intervals(agreeing: Sequence[tuple[Candidate, float]], best: Candidate
     return np.average(turned, axis=0, weights=[p for _, p in agreeing])
 
 
-def readings(choice: Choice, track_hz: float, hints: Hints) -> tuple[Reading, ...]:
+def readings(choice: Choice, track_hz: float, hints: Hints, present: float) -> tuple[Reading, ...]:
     """Return every engine that would sound like this, with its odds: first those that fire as the answer says.
+
+    The odds count that no engine may run at all: it does with the probability `present`.
 
     An even rhythm lists the speed for each stroke and cylinder count that the catalogue knows and the hints allow:
     where the recording shows no line between the firings, the count changes nothing that can be heard.
@@ -127,12 +129,13 @@ def readings(choice: Choice, track_hz: float, hints: Hints) -> tuple[Reading, ..
         if probability < LEAST_PROBABILITY / 10:
             continue
         candidate, ratio = engine.hypothesis.candidate, engine.hypothesis.ratio
-        alike = [((engine.layouts, engine.strokes, engine.cylinders, engine.rpm), 1.0)]
+        rpm = rpm_from_cycle_hz(ratio * track_hz, engine.strokes)
+        alike = [((engine.layouts, engine.strokes, engine.cylinders, rpm), 1.0)]
         if candidate.is_even and candidate.pulses == 1:
             alike = _even_engines(ratio * track_hz, hints, engine.strokes)
         for (layouts, strokes, cylinders, rpm), share in alike:
             key = (strokes, cylinders, round(rpm, 1), layouts)
-            pooled[key] = pooled.get(key, 0.0) + probability * share
+            pooled[key] = pooled.get(key, 0.0) + present * probability * share
             if _agrees(engine, choice.best):
                 answering.add(key)
     found = [

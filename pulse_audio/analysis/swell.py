@@ -1,0 +1,140 @@
+"""What no two cycles share, and how its power swells over the cycle.
+
+No two firings are alike: their strength, timing and flow noise change from each to the next. So there is sound between
+the lines of the spectrum, and it swells with each pulse, where the lines are what all pulses and a long echo add up to.
+With the lines taken out and the rest made white, its power at a place x of the cycle is, for pulses of strength a_k at
+x_k and a steady background,
+
+``w(x) = 1 - r + r sum_k a_k^2 E(x - x_k) / sum_k a_k^2``,
+
+E the energy envelope of a pulse over the cycle, mean 1. As a Gaussian whose variance changes so, n independent values
+of mean power p(x) have the log likelihood ``-n/2 mean(log w + p/w - 1)`` less that of steady noise: the evidence,
+averaged over share r, envelope and start. Cylinders scatter unlike each other, and envelopes are not this simple: as
+with the lines, only a part of it is believed.
+(Noise whose power repeats is cyclostationary: Gardner, Napolitano and Paura, Signal Processing 86, 2006, 639-697, from
+memory.)
+"""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.fft import irfft, rfft
+from scipy.ndimage import uniform_filter1d
+from scipy.special import logsumexp
+
+from pulse_audio.analysis.fold import Piece
+from pulse_audio.analysis.pattern import MOST_ORDERS, Shapes
+
+Floats = NDArray[np.float64]
+
+BANDS_HZ = ((20.0, 250.0), (250.0, 900.0))  # above is the hiss
+BESIDE, BESIDE_BINS = 0.2, 2.0  # of the way from line to line, and at least: so far a line that wanders may spread
+STEPS = 2 * MOST_ORDERS  # of a cycle
+DECAYS_S = (0.003, 0.008, 0.02, 0.05)
+PLATEAUS = (0.0, 0.2)  # part of the cycle over which a pulse goes on before it decays
+SHARES = (0.05, 0.15, 0.4, 0.8)  # of the power that comes with the pulses
+BELIEVED = 0.15  # of the values between the lines
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class Rest:
+    """One band of a piece without its lines, made white.
+
+    Attributes
+    ----------
+    power : ndarray, shape (n,)
+        At equal steps of the cycle, mean 1.
+    worth : float
+        Number of independent values that are believed; 0 if there is nothing between the lines.
+    cycles : int
+        Of the track, over the piece.
+    rate_hz : float
+        Rate of the track.
+    """
+
+    power: Floats
+    worth: float
+    cycles: int
+    rate_hz: float
+
+    def over_cycle(self, ratio: float) -> Floats:
+        """Mean power at `STEPS` places of the cycle, which runs at `ratio` times the track's rate."""
+        turns = (np.arange(len(self.power)) + 0.5) * (self.cycles * ratio / len(self.power))
+        place = np.minimum((turns % 1.0 * STEPS).astype(np.int64), STEPS - 1)
+        values = np.bincount(place, minlength=STEPS)
+        return np.bincount(place, self.power, minlength=STEPS) / np.maximum(values, 1)
+
+
+def rests(piece: Piece, line_order: float) -> tuple[Rest, ...]:
+    """Take the lines out of each band of a piece.
+
+    Parameters
+    ----------
+    piece : Piece
+    line_order : float
+        Lines may stand at all multiples of so many times the track's rate.
+    """
+    spectrum = np.asarray(rfft(piece.samples))
+    bins = np.arange(len(spectrum))
+    apart = piece.cycles * line_order
+    off = np.abs((bins / apart + 0.5) % 1.0 - 0.5) * apart
+    between = off > max(BESIDE_BINS, BESIDE * apart)
+    width = 2 * max(int(2 * apart), 8) + 1
+    found = []
+    for low_hz, high_hz in BANDS_HZ:
+        hz = bins * (piece.rate_hz / piece.cycles)
+        kept = between & (hz > low_hz) & (hz < high_hz)
+        level = uniform_filter1d(np.where(kept, np.abs(spectrum) ** 2, 0.0), width, mode="constant")
+        level /= np.maximum(uniform_filter1d(kept.astype(np.float64), width, mode="constant"), 1e-9)
+        white = np.where(kept, spectrum / np.sqrt(np.maximum(level, 1e-30)), 0.0)
+        power = np.asarray(irfft(white, len(piece.samples))) ** 2
+        mean = float(power.mean())
+        if mean <= 0.0:
+            found.append(Rest(power=np.ones(len(power)), worth=0.0, cycles=piece.cycles, rate_hz=piece.rate_hz))
+            continue
+        power /= mean
+        # Clicks and rattles are rare and strong: of values whose squares spread wider than a Gaussian's, fewer count.
+        spread = max(float(np.mean(power**2) - 1.0) / 2.0, 1.0)
+        worth = BELIEVED * 2.0 * int(kept.sum()) / spread
+        found.append(Rest(power=power, worth=worth, cycles=piece.cycles, rate_hz=piece.rate_hz))
+    return tuple(found)
+
+
+def evidence(bands: Sequence[Rest], ratio: float, shapes: Shapes) -> Floats:
+    """Evidence of patterns in one piece, all bands together, shape (n_patterns,)."""
+    places = np.zeros((len(shapes.pulses), MOST_ORDERS + 1), np.complex128)
+    places[:, :MOST_ORDERS] = shapes.own[:, :, 0] / shapes.pulses[:, None]  # of the orders 0, 1, 2 and so on
+    total = np.zeros(len(places))
+    for band in bands:
+        if band.worth:
+            likelihood = _likelihood(band, ratio, places)
+            total += logsumexp(likelihood, axis=0) - math.log(len(likelihood))
+    return total
+
+
+def _likelihood(band: Rest, ratio: float, places: NDArray[np.complex128]) -> Floats:
+    """Log likelihood less that of steady noise, the mean over all starts, shape (n_settings, n_patterns)."""
+    seen = np.asarray(rfft(band.over_cycle(ratio)))
+    cycle_s = 1.0 / (band.rate_hz * ratio)
+    found = []
+    for plateau in PLATEAUS:
+        for decay_s in DECAYS_S:
+            swelling = np.maximum(irfft(places * rfft(_envelope(cycle_s, plateau, decay_s)), STEPS, axis=1), 0.0)
+            for share in SHARES:
+                power = 1.0 - share + share * swelling
+                seen_over = np.asarray(irfft(seen * np.conj(rfft(1.0 / power, axis=1)), STEPS, axis=1))
+                log_power = np.log(power).sum(axis=1)
+                at_starts = -0.5 * band.worth / STEPS * (log_power[:, None] + seen_over - STEPS)
+                best = at_starts.max(axis=1)
+                found.append(best + np.log(np.exp(at_starts - best[:, None]).mean(axis=1)))
+    return np.array(found)
+
+
+def _envelope(cycle_s: float, plateau: float, decay_s: float) -> Floats:
+    """Energy of a pulse over the cycle, what outlasts it wrapped round, mean 1."""
+    turns = np.arange(4 * STEPS) / STEPS
+    energy = np.exp(-2.0 * np.maximum(turns - plateau, 0.0) * cycle_s / decay_s).reshape(4, STEPS).sum(axis=0)
+    return np.asarray(energy / energy.mean())
