@@ -132,14 +132,21 @@ def test_hunting_in_spans_is_one_curve(speed: SpeedCurve) -> None:
     assert np.cumsum(parts) == pytest.approx(whole.crank_deg(cuts[1:]), abs=1e-6)
 
 
-def test_overrun_weakens_pulses_while_the_speed_falls() -> None:
-    """Pulses are weak on a shut throttle, with an odd pop, and full again at a steady speed."""
+@pytest.mark.parametrize("overrun", [0.0, 0.5, 1.0])
+def test_overrun_weakens_pulses_while_the_speed_falls(overrun: float) -> None:
+    """Pulses are weak on a shut throttle, as far as was asked, with an odd pop, and full again at a steady speed."""
     speed = SpeedCurve(time_s=[0.0, 2.0, 6.0, 8.0], rpm=[6000.0, 6000.0, 1500.0, 1500.0])
     layout = catalogue.layout("inline-four")
-    events = firing_events(layout, speed, duration_s=8.0, life=Liveliness(**{**CALM, "overrun": 1.0}), seed=1)
-    falling = events.strength[(events.time_s > 2.2) & (events.time_s < 5.8)]
-    assert np.median(falling) < 0.5
-    assert (falling > 1.2).mean() == pytest.approx(0.05, abs=0.04)
+    events, fully = (
+        firing_events(layout, speed, duration_s=8.0, life=Liveliness(**{**CALM, "overrun": far}), seed=1)
+        for far in (overrun, 1.0)
+    )
+    falling = (events.time_s > 2.2) & (events.time_s < 5.8)
+    weak, weakest = events.strength[falling], fully.strength[falling]
+    assert np.median(weakest) < 0.5
+    assert (weak > 1.2).mean() == pytest.approx(0.05 * overrun, abs=0.04 * overrun)
+    both = (weak <= 1.0) & (weakest <= 1.0)
+    assert 1.0 - weak[both] == pytest.approx(overrun * (1.0 - weakest[both]), abs=1e-12)
     assert np.all(events.strength[(events.time_s < 1.9) | (events.time_s > 6.1)] == 1.0)
 
 

@@ -36,6 +36,19 @@ def test_channels_add_up(channels: int) -> None:
     assert found - alone == pytest.approx(10 * np.log10(channels), abs=1e-6)
 
 
+@pytest.mark.parametrize("low_frequency_dbfs", [None, -10.0])
+def test_surround_channels(low_frequency_dbfs: float | None) -> None:
+    """EBU Tech 3341 case 6 reads -23.0 LUFS: L and R -28, C -24, Ls and Rs -30 dBFS (levels from memory).
+
+    BS.1770 counts Ls and Rs by 1.41 and leaves the low-frequency channel out, whatever is in it.
+    """
+    fronts, rears = [_sine(level, 2.0) for level in (-28, -28, -24)], [_sine(-30, 2.0)] * 2
+    low = [] if low_frequency_dbfs is None else [_sine(low_frequency_dbfs, 2.0)]
+    clip = Clip(samples=np.column_stack([*fronts, *low, *rears]), sample_rate_hz=48_000)
+    # Calculated with the weights -23.016; with 1.5 for the 1.41 it would be 0.08 LU more, with 1 it would be 0.37 less.
+    assert loudness.integrated_lufs(clip) == pytest.approx(-23.016, abs=0.01)
+
+
 @pytest.mark.parametrize(
     ("hz", "gain_db"),
     [(20, -13.27), (31.5, -7.79), (63, -2.66), (100, -1.13), (500, 0.04), (997, 0.691), (2000, 3.07), (10_000, 4.04)],

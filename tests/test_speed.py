@@ -216,19 +216,24 @@ def test_bad_speed_arguments(text: str, message: str) -> None:
         read_speed(text)
 
 
-@pytest.mark.parametrize("duration_s", [0.5, 3.0, 10.0])
-def test_blips_idle_climb_and_come_back(duration_s: float) -> None:
-    """A blip begins and ends at idle and reaches the top; one comes in every 3 s or so."""
+@pytest.mark.parametrize(
+    ("duration_s", "count", "size"),
+    # One in every 3 s or so; where they come closer together than 3 s, both slopes shrink in proportion.
+    [(0.5, 1, 1 / 6), (2.4, 1, 0.8), (3.0, 1, 1.0), (4.4, 1, 1.0), (5.0, 2, 5 / 6), (10.0, 3, 1.0)],
+)
+def test_blips_idle_climb_and_come_back(duration_s: float, count: int, size: float) -> None:
+    """Each blip lies within its share of the time, climbs for 0.3 s ever more slowly, and falls back over 1.1 s."""
     curve = SpeedCurve.blip(900.0, 5000.0, duration_s)
+    tops_s = curve.time_s[curve.rpm == 5000.0]
+    assert tops_s.size == count
+    for k, top_s in enumerate(tops_s):
+        start_s, end_s = top_s - 0.3 * size, top_s + 1.1 * size
+        assert duration_s * k / count < start_s < end_s < duration_s * (k + 1) / count
+        assert curve.rpm_at([start_s, top_s, end_s]) == pytest.approx([900.0, 5000.0, 900.0])
+        climb, fall = (curve.rpm_at(np.linspace(*ends, 6)) for ends in ((start_s, top_s), (top_s, end_s)))
+        assert np.all(np.diff(climb) > 0) and np.all(np.diff(climb, 2) < 0)
+        assert np.all(np.diff(fall) < 0)
     assert curve.rpm_at([0.0, duration_s]) == pytest.approx([900.0, 900.0])
-    assert curve.rpm.max() == pytest.approx(5000.0)
-    assert (np.diff(np.sign(np.diff(curve.rpm))) < 0).sum() == max(round(duration_s / 3.0), 1)
-    top = curve.time_s[np.argmax(curve.rpm)]
-    # 0.3 s up and 1.1 s down where there are 3 s to a blip, and in proportion where there is less room.
-    size = min(duration_s / max(round(duration_s / 3.0), 1) / 3.0, 1.0)
-    assert top - curve.time_s[0] == pytest.approx(0.3 * size)
-    fallen = curve.time_s[(curve.time_s > top) & (curve.rpm == 900.0)].min()
-    assert fallen - top == pytest.approx(1.1 * size)
 
 
 @pytest.mark.parametrize(
