@@ -93,12 +93,13 @@ def test_quieter_bank_of_a_v8() -> None:
     assert sums[[1, 7, 3, 5, 8]] == pytest.approx([0.541, 0.541, 1.307, 1.307, 6], abs=ROUNDING)
 
 
-def test_rotation_and_reversal_do_not_change_the_sizes(rng: np.random.Generator) -> None:
-    """Sizes of the sums are blind to where the cycle starts and to the direction of time."""
-    angles = rng.uniform(0, 720, 5)
-    sizes = np.abs(order_amplitudes(angles, 720))
-    assert np.abs(order_amplitudes(angles + 123.4, 720)) == pytest.approx(sizes, abs=1e-9)
-    assert np.abs(order_amplitudes(-angles, 720)) == pytest.approx(sizes, abs=1e-9)
+def test_rotation_turns_the_phases_and_reversal_the_signs(rng: np.random.Generator) -> None:
+    """A later start by t0 multiplies a_k by exp(-j k w0 t0), time run backwards takes the conjugate: sizes stay."""
+    angles, m = rng.uniform(0, 720, 5), np.arange(25)
+    sums = order_amplitudes(angles, 720)
+    shift = np.exp(-2j * np.pi * m * 123.4 / 720)
+    assert order_amplitudes(angles + 123.4, 720) == pytest.approx(sums * shift, abs=1e-9)
+    assert order_amplitudes(-angles, 720) == pytest.approx(sums.conj(), abs=1e-9)
 
 
 @pytest.mark.parametrize(
