@@ -95,6 +95,28 @@ def test_against_adding_up_pistons_at_each_angle(name: str) -> None:
             assert seen == pytest.approx(shaking.largest, abs=1e-4 * len(axis))
 
 
+@pytest.mark.parametrize("name", [n for n in layout_names() if layout(n).has_geometry])
+def test_crankcase_against_adding_up_pistons_at_each_angle(name: str) -> None:
+    """Each piston stands at r cos t + sqrt(l^2 - r^2 sin^2 t) (slider and crank, any textbook), t from its own TDC."""
+    this, rod = layout(name), 3.5
+    turn_deg = np.arange(0, 360, 0.5)
+    after_top = np.radians(turn_deg[:, None] - [c.tdc_deg or 0.0 for c in this.cylinders])
+    heights = np.cos(after_top) + np.sqrt(rod**2 - np.sin(after_top) ** 2)  # in crank radii, half a swept volume each
+    expected = heights.sum(axis=1) / 2
+    found = crankcase_volume(this, turn_deg, rod_ratio=1 / rod)
+    assert found - found.mean() == pytest.approx(expected - expected.mean(), abs=1e-9)
+    swings = [abs(np.sum(expected * np.exp(-1j * k * np.radians(turn_deg)))) for k in (1, 2, 3, 4)]
+    whole = balance(this, rod_ratio=1 / rod)
+    assert whole.crankcase_order == (0 if np.ptp(expected) < NOTHING else 1 + int(np.argmax(swings)))
+
+
+def test_only_differences_of_place_matter() -> None:
+    """Counted from another place along the crank the couples about its middle stay, with a free force too."""
+    this = layout("parallel-twin-270")
+    moved = replace(this, cylinders=tuple(replace(c, offset=c.offset + 3.0) for c in this.cylinders))
+    assert balance(moved) == balance(this)
+
+
 def unit_n(mass_kg: float, radius_m: float, rpm: float) -> float:
     """Return m r omega^2."""
     return mass_kg * radius_m * (rpm * math.pi / 30) ** 2

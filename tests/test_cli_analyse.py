@@ -7,7 +7,6 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable, Iterable
-from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -246,24 +245,6 @@ def test_what_cannot_be_heard_back_is_drawn_all_the_same(run: Run, clips: Path) 
     assert (result.exit_code, result.stderr.splitlines()[0]) == (1, "wrote f.png")
     assert "nothing to hear back" in result.stderr
     assert sorted(p.name for p in clips.iterdir()) == ["bad.wav", "f.png", "one.wav", "two.wav"]
-
-
-def test_hear_back_of_intervals_without_a_name() -> None:
-    """Where no layout is known by name the measured intervals are rebuilt."""
-    reading = Reading(layouts=(), strokes=4, cylinders=2, rpm=600.0, probability=0.9)
-    analysis = Analysis(
-        duration_s=1.0,
-        sample_rate_hz=RATE_HZ,
-        span_s=(0.0, 1.0),
-        verdict="uneven",
-        confidence=0.9,
-        intervals_deg=(200.0, 520.2),
-        readings=(reading,),
-    )
-    clip = Clip(samples=np.random.default_rng(1).uniform(-0.1, 0.1, RATE_HZ), sample_rate_hz=RATE_HZ)
-    assert heard_back(clip, analysis).duration_s == pytest.approx(2.0 + GAP_S, abs=1 / RATE_HZ)
-    track = replace(analysis, span_s=(3.0, 4.0), speed_track=((3.0, 5.0), (4.0, 700.0)))
-    assert np.isfinite(heard_back(clip, track).samples).all()
 
 
 def _cli(*args: str, cwd: Path) -> subprocess.Popen[str]:
