@@ -158,6 +158,16 @@ def test_limits_are_told_in_full() -> None:
         firing_events(layout("boxer-twin"), SpeedCurve.steady(900), duration_s=1.0, seed=2**32)
 
 
+def test_limits_themselves_are_allowed() -> None:
+    """0.01 s and an hour, a start at the end of the cycle and the highest seed are in range; a little beyond is not."""
+    single, slow = layout("single-four-stroke"), SpeedCurve.steady(20)
+    for options in ({"duration_s": 0.01}, {"duration_s": 3600.0}, {"start_deg": 720.0}, {"seed": 2**32 - 1}):
+        firing_events(single, slow, **{"duration_s": 1.0, **options})  # type: ignore[arg-type]
+    for options in ({"duration_s": 0.0099}, {"duration_s": 3600.1}, {"start_deg": 720.1}):
+        with pytest.raises(RangeError, match=next(iter(options))):
+            firing_events(single, slow, **{"duration_s": 1.0, **options})  # type: ignore[arg-type]
+
+
 def test_scatter_brings_in_a_firing_of_the_cycle_before() -> None:
     """A firing 20 degrees before time 0 that scatters by 20 may come after it; it belongs to cycle -1."""
     this, life = from_intervals("700-20"), Liveliness(timing_sd_deg=20.0, hunting=0.0)
