@@ -17,7 +17,6 @@ from pulse_audio.errors import PulseError
 from pulse_audio.files import shown
 from pulse_audio.firing import firing_events
 from pulse_audio.layout import Cylinder, Layout, from_intervals
-from pulse_audio.orders import order_amplitudes
 from pulse_audio.speed import SpeedCurve
 
 # The same inputs in every run: a test that fails now and then is of no use. New ones are for the fuzzer, tests/fuzz.
@@ -73,16 +72,6 @@ def test_firing_off_top_dead_centre_is_refused(engine: Layout, off_deg: float) -
     assert first.tdc_deg is not None
     assert f"{first.tdc_deg:g}" in str(caught.value)
     assert engine.strokes == 2 or f"{first.tdc_deg + 360:g}" in str(caught.value)
-
-
-@given(layouts(), st.integers(0, 30))
-@settings(max_examples=200)
-def test_orders_do_not_know_where_the_cycle_begins(engine: Layout, shift: int) -> None:
-    """Turning every firing angle by the same amount changes the phase of each order, not its strength."""
-    fired = np.array(engine.firing_deg)
-    turned = (fired + 20.0 * shift) % engine.cycle_deg
-    before, after = (np.abs(order_amplitudes(tuple(a), engine.cycle_deg, count=24)) for a in (fired, turned))
-    np.testing.assert_allclose(after, before, atol=1e-9)
 
 
 @given(st.lists(st.integers(1, 400), min_size=2, max_size=8), st.sampled_from((360, 720)))
