@@ -139,7 +139,7 @@ def test_worked_inline_four() -> None:
 def test_worked_four_with_quarter_turn_cranks() -> None:
     """Set problem (holooly.com): 2000 rpm, 2 kg, crank 50 mm, rod 200 mm, spacing 0.2 m, order of cranks 1-4-2-3.
 
-    Answer: no free force, 1240.69 N m once a turn and 877.30 N m twice a turn about the middle.
+    Calculated: no free force, 1240.69 N m once a turn and 877.30 N m twice a turn about the middle.
     """
     throws = {1: 0, 4: 90, 2: 180, 3: 270}
     this = Layout(
@@ -155,7 +155,7 @@ def test_worked_four_with_quarter_turn_cranks() -> None:
 
 
 def test_worked_radial_three() -> None:
-    """Set problem (holooly.com): radial three, 1 kg, stroke 120 mm, rod 240 mm, 2400 rpm: 5684.89 and 1421.22 N."""
+    """Set problem (holooly.com): radial three, 1 kg, stroke 120 mm, rod 240 mm, 2400 rpm: 5684.89, 1421.22 N (worked)."""
     found, unit = balance(layout("radial-three")), unit_n(1, 0.060, 2400)
     assert unit == pytest.approx(3789.93, abs=0.005)
     assert found.primary_force.largest * unit == pytest.approx(5684.89, abs=0.01)

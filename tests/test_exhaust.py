@@ -261,6 +261,29 @@ def test_exhausts_check_themselves(change: dict[str, object], said: str) -> None
     assert "\n" not in str(caught.value)
 
 
+@pytest.mark.parametrize(
+    ("name", "low", "high"),
+    # As the classes say.
+    [
+        ("length_m", 0.01, 20.0), ("bore_m", 0.005, 1.0), ("gas_c", -40.0, 1200.0), ("valve_reflection", 0.0, 1.0),
+        ("wall_factor", 0.0, 50.0), ("flow_mach", 0.0, 0.5), ("noise_db", -60.0, 20.0), ("distance_m", 0.1, 1000.0),
+    ],
+)  # fmt: skip
+def test_limits_are_those_that_are_told(name: str, low: float, high: float) -> None:
+    """The limits themselves are allowed, a thousandth of the range beyond them is not."""
+
+    def made(value: float) -> object:
+        if name in ("length_m", "bore_m", "gas_c"):
+            return Section(**{"length_m": 0.5, "bore_m": 0.04, "gas_c": 500.0, name: value})
+        return Exhaust(**{"name": "x", "primary": (_section(0.5),), name: value})  # type: ignore[arg-type]
+
+    for value in (low, high):
+        assert getattr(made(value), name) == value
+    for value in (low - (high - low) / 1000, high + (high - low) / 1000):
+        with pytest.raises(ExhaustError, match=f"{name}=.* is out of range; give {low:g} to {high:g}"):
+            made(value)
+
+
 def _clogged(length_m: float) -> Section:
     """Return a section within its limits that damps as much as they allow."""
     return _section(length_m, 0.005, -40.0)

@@ -180,7 +180,7 @@ def test_piston_height_halfway(ratio: float, share: float) -> None:
 
 
 def test_pins_that_stand_behind_one_another_are_one() -> None:
-    """A flat-plane inline four shows two pins, 1 with 4 and 2 with 3 (T. Denton, p. 107: throws pair 1-4 and 2-3)."""
+    """A flat-plane inline four shows two pins, 1 with 4 and 2 with 3 (common practice)."""
     assert [p.cylinders for p in drawing.pins(layout("inline-four"))] == [(1, 4), (2, 3)]
 
 
