@@ -155,7 +155,7 @@ def test_worked_four_with_quarter_turn_cranks() -> None:
 
 
 def test_worked_radial_three() -> None:
-    """Set problem (holooly.com): radial three, 1 kg, stroke 120 mm, rod 240 mm, 2400 rpm: 5684.89, 1421.22 N (worked)."""
+    """Set problem (holooly.com): radial three, 1 kg, stroke 120 mm, rod 240 mm, 2400 rpm: 5684.89, 1421.22 N worked."""
     found, unit = balance(layout("radial-three")), unit_n(1, 0.060, 2400)
     assert unit == pytest.approx(3789.93, abs=0.005)
     assert found.primary_force.largest * unit == pytest.approx(5684.89, abs=0.01)

@@ -183,7 +183,7 @@ def test_expansion_chamber(
 
 @pytest.mark.parametrize("ratio", [0.25, 1.0, 9.0])
 def test_step_between_endless_pipes(ratio: float) -> None:
-    """Where the bore steps from area S to m S, 10 log10[(1 + m)^2 / 4 m] are lost, either way (textbooks of acoustics)."""
+    """Where the bore steps from area S to m S, 10 log10[(1 + m)^2 / 4 m] are lost (textbooks of acoustics)."""
     gas, frequency = _gas(343.0), np.array([100.0])
     before, after = ducts.wave_impedance(0.020, gas), ducts.wave_impedance(0.020 * np.sqrt(ratio), gas)
     found = ducts.series_resistance(frequency, 0.0).transmission_loss_db(before, after)
