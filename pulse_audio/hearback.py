@@ -70,7 +70,7 @@ def _best_layout(analysis: Analysis) -> Layout:
     return Layout(
         name="as-measured",
         strokes=best.strokes,
-        cylinders=tuple(Cylinder(firing_deg=float(angle), offset=float(k)) for k, angle in enumerate(angles)),
+        cylinders=tuple(Cylinder(firing_deg=float(angle)) for angle in angles),
     )
 
 
