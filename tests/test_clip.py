@@ -119,7 +119,8 @@ def test_what_is_no_sound_makes_no_clip(change: dict[str, object], said: str) ->
 
 
 def test_clip_may_be_empty() -> None:
-    """A clip of no frames is a clip: the end of a span can lie at its beginning."""
+    """A clip of no frames is a clip: the end of a span can lie at its beginning. One frame a second will do."""
+    assert Clip(samples=np.zeros(3), sample_rate_hz=1).duration_s == 3.0
     assert Clip(samples=np.zeros((0, 2)), sample_rate_hz=RATE_HZ).duration_s == 0.0
 
 
@@ -386,9 +387,12 @@ except OutputError as e:
     assert os.listdir(tmp_path) == []
 
 
-@pytest.mark.parametrize("second", [-1.0, -0.98])
+@pytest.mark.parametrize("second", [-1.0, -0.98, -0.94])
 def test_channels_that_cancel_are_refused(tmp_path: Path, rng: np.random.Generator, second: float) -> None:
-    """A lead wired the wrong way round leaves nothing of the sum: it is said, and either channel can be read."""
+    """A lead wired the wrong way round leaves nothing of the sum: it is said, and either channel can be read.
+
+    The second channel s times the first leaves (1 + s)^2 / 2 (1 + s^2) of their power: a thousandth at s = -0.939.
+    """
     one = 0.1 * rng.standard_normal(8000)
     path = tmp_path / "a.wav"
     soundfile.write(path, np.stack([one, second * one], axis=1), 8000)
@@ -397,6 +401,15 @@ def test_channels_that_cancel_are_refused(tmp_path: Path, rng: np.random.Generat
     with pytest.raises(ClipError, match="the clip: its channels cancel"):
         read_clip(path).check_channels()
     assert len(next(read_in_turn(path, channel=2)).samples) == 8000
+
+
+def test_channels_that_leave_enough_are_read(tmp_path: Path, rng: np.random.Generator) -> None:
+    """At s = -0.93, 1.3 thousandths of the power are left: faint, but a sound."""
+    one = 0.1 * rng.standard_normal(8000)
+    soundfile.write(tmp_path / "a.wav", np.stack([one, -0.93 * one], axis=1), 8000, subtype="FLOAT")
+    (part,) = read_in_turn(tmp_path / "a.wav")
+    assert part.samples == pytest.approx(0.035 * one, abs=1e-7)  # single precision
+    read_clip(tmp_path / "a.wav").check_channels()
 
 
 def test_the_mean_of_channels_is_that_of_their_samples(rng: np.random.Generator) -> None:

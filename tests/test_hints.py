@@ -33,3 +33,11 @@ def test_hints_hold_clean_values() -> None:
     """Speeds may be equal; numbers given as text are kept as numbers."""
     typed = Hints(strokes=2, cylinders="3", rpm=["900", "900"])  # type: ignore[arg-type]
     assert typed == Hints(strokes=2, cylinders=3, rpm=(900.0, 900.0))
+    assert (Hints(strokes=4, cylinders=1).strokes, Hints(cylinders=48).cylinders) == (4, 48)
+
+
+def test_which_hints_say_that_it_is_an_engine() -> None:
+    """Strokes, cylinders and speed do; to ask whether it fires like a layout does not."""
+    assert not Hints().describe_engine and not Hints(layout="boxer-twin").describe_engine
+    for told in (Hints(strokes=2), Hints(cylinders=2), Hints(rpm=(900, 1000))):
+        assert told.describe_engine is True

@@ -130,6 +130,24 @@ def test_text_of_an_even_engine() -> None:
     assert "hidden" not in text
 
 
+def test_text_of_a_single() -> None:
+    """One pulse a cycle: its interval is given without a count, and its level not against itself."""
+    single = replace(EVEN, cycle_rate_hz=7.5, intervals_deg=(720.0,), intervals_sd_deg=(0.0,), pulse_level_db=(0.0,))
+    lines = to_text("a.wav", single).splitlines()
+    assert next(line for line in lines if "degrees" in line).split()[-2:] == ["720.0", "degrees"]
+    assert not any("pulse levels" in line for line in lines)
+
+
+@pytest.mark.parametrize(
+    ("rpm", "said"),
+    [((1803, 1809, 1790, 1850), "1790 to 1850 rpm"), ((1803.1, 1802.9, 1803.2, 1803.0), "steady, 1803 rpm")],
+)
+def test_speed_in_text(rpm: tuple[float, ...], said: str) -> None:
+    """The lowest and the highest speed, or one that is the same to a revolution."""
+    track = tuple((0.25 * k, float(speed)) for k, speed in enumerate(rpm))
+    assert f"{said}, by the first reading" in to_text("a.wav", replace(UNEVEN, speed_track=track))
+
+
 def test_an_even_rhythm_that_hides_its_cycle_gives_no_degrees() -> None:
     """A rhythm that any cylinder count may have stands for 720 degrees, 360 or less: no reading is singled out."""
     text = to_text("a.wav", EVEN)
