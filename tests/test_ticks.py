@@ -40,6 +40,8 @@ def test_the_first_of_the_cycle_sounds_a_lower_tone() -> None:
     assert int(np.argmax(low)) == 2
     assert low[2] > 3 * max(low[:2] + low[3:])
     assert low[2] > _level(waves[2], 1400.0 * 2**0.5)
+    spectrum = np.abs(np.fft.rfft(waves[2], RATE_HZ))
+    assert 200 + np.argmax(spectrum[200:1000]) == pytest.approx(500.0, rel=0.05)  # as wide as the others' lines
 
 
 def test_ticks_begin_and_end_at_silence() -> None:
