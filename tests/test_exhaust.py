@@ -1,6 +1,7 @@
 """Exhausts: which pipes meet, how they sound, and what a file may hold."""
 
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -99,10 +100,10 @@ def _by_nodes(pipes: Exhaust, joined: tuple[tuple[int, ...], ...], source: int, 
     for group in joined:
         meeting = net.node() if pipes.second else collector
         for cylinder in group:
-            net.pipe(valves[cylinder], meeting, pipes.primary[cylinder])
+            net.pipe(valves[cylinder], meeting, pipes.primary[cylinder % len(pipes.primary)])
         if pipes.second:
             net.pipe(meeting, collector, pipes.second)
-    first, end = pipes.primary[source], pipes.sections[-1]
+    first, end = pipes.primary[source % len(pipes.primary)], pipes.sections[-1]
     # Only the firing valve is open: rigid but for a resistance that throws back a share r, Z (1 + r) / (1 - r).
     if pipes.valve_reflection < 1:
         gas = ducts.exhaust_gas(first.gas_c)
@@ -140,11 +141,17 @@ SILENCER = (_section(0.6, 0.05, 400.0), _section(0.4, 0.15, 300.0), _section(0.5
 
 @pytest.mark.parametrize("valve_reflection", [1.0, 0.65])
 @pytest.mark.parametrize(
-    ("join", "second", "joined"),
-    [("all", None, ((0, 1, 2, 3),)), ("pairs-then-all", _section(0.45, 0.05, 450.0), ((0, 3), (1, 2)))],
+    ("layout", "join", "second", "joined"),
+    [
+        ("inline-four", "all", None, ((0, 1, 2, 3),)),
+        ("inline-four", "pairs-then-all", _section(0.45, 0.05, 450.0), ((0, 3), (1, 2))),
+        # Half of 1-5-3-6-2-4 apart: 1 and 6, 5 and 2, 3 and 4. The four primaries are used over again.
+        ("inline-six", "pairs-then-all", _section(0.45, 0.05, 450.0), ((0, 5), (1, 4), (2, 3))),
+    ],
 )
 @pytest.mark.parametrize(("sections", "flow_mach"), [(SILENCER[:1], 0.0), (SILENCER, 0.15)])
 def test_joined_pipes_against_a_network(
+    layout: str,
     join: str,
     second: Section | None,
     joined: tuple[tuple[int, ...], ...],
@@ -157,8 +164,8 @@ def test_joined_pipes_against_a_network(
         name="x", primary=UNEQUAL, join=join, second=second, sections=sections, valve_reflection=valve_reflection,
         wall_factor=0.0, flow_mach=flow_mach, distance_m=2.0,
     )  # fmt: skip
-    found = pipework.response(pipes, catalogue.layout("inline-four"), FREQUENCY[::10])
-    for i in range(4):
+    found = pipework.response(pipes, catalogue.layout(layout), FREQUENCY[::10])
+    for i in range(len(found)):
         expected = [_by_nodes(pipes, joined, i, f) for f in FREQUENCY[::10]]
         assert found[i] == pytest.approx(np.array(expected), rel=1e-6)  # both are exact: rounding near resonances
     assert np.abs(found[0] / found[2]).max() > 2  # and the difference is plain: more than 6 dB somewhere
@@ -295,6 +302,20 @@ def test_an_exhaust_that_lets_nothing_out_is_refused() -> None:
     for layout in (catalogue.layout("boxer-twin"), catalogue.layout("v8-crossplane")):
         with pytest.raises(ExhaustError, match="nothing is heard of cylinder 1; give wider or shorter pipes"):
             pipework.response(pipes, layout, FREQUENCY)
+
+
+@pytest.mark.parametrize("distance_m", [0.1, 1.0, 1000.0])
+def test_what_is_heard_does_not_depend_on_where_one_stands(distance_m: float) -> None:
+    """A pipe that takes some 80 dB at 20 Hz is heard, however faintly, at any distance; one of 240 dB at none."""
+    for wall_factor, heard in ((10.0, True), (30.0, False)):
+        pipes = Exhaust(name="x", primary=(_clogged(20.0),), wall_factor=wall_factor, distance_m=distance_m)
+        if heard:
+            found = pipework.response(pipes, catalogue.layout("boxer-twin"), FREQUENCY)
+            near = pipework.response(replace(pipes, distance_m=1.0), catalogue.layout("boxer-twin"), FREQUENCY)
+            assert found * distance_m == pytest.approx(near)
+        else:
+            with pytest.raises(ExhaustError, match="nothing is heard"):
+                pipework.response(pipes, catalogue.layout("boxer-twin"), FREQUENCY)
 
 
 def test_a_cylinder_that_is_not_heard_is_named() -> None:

@@ -42,6 +42,7 @@ def test_shutting_and_opening_are_raised_cosines_of_30_ms() -> None:
         whole = np.append(ends[0], gains)
         assert np.abs(np.diff(whole)).max() == pytest.approx(np.pi / 2 / length, rel=1e-3)
         assert fader.is_shut == (not sounding)
+        assert np.all(fader.gains(8, sounding=sounding) == ends[1])
 
 
 def test_a_fade_goes_on_from_where_it_stands() -> None:

@@ -121,6 +121,13 @@ def test_hunting_wanders_at_idle_only() -> None:
     assert idle.mean() == pytest.approx(900.0, rel=0.005)
     assert idle.std() / 900.0 == pytest.approx(0.02, rel=0.2)
     assert hunted(SpeedCurve.steady(3000.0), life, 5, start_s=0.0, duration_s=60.0).is_steady
+    # The same share of any idle speed, less and less from 1200 to 2400 rpm (common practice).
+    slow, fast, above, last = (
+        np.std(hunted(SpeedCurve.steady(rpm), life, 5, start_s=0.0, duration_s=60.0).rpm) / rpm
+        for rpm in (600.0, 1200.0, 1800.0, 2390.0)
+    )
+    assert slow == pytest.approx(fast, rel=1e-9)
+    assert above == pytest.approx(fast / 2, rel=1e-9) and 0.0 < last < 0.01 * fast
 
 
 @pytest.mark.parametrize("speed", [SpeedCurve.steady(900.0), SpeedCurve.ramp(600.0, 2500.0, 7.0)])
@@ -180,11 +187,14 @@ def test_chance_is_evenly_spread() -> None:
     "wrong",
     [
         {"strength_sd": -0.1},
+        {"strength_sd": 0.289},  # the bell reaches 3.47: a firing could have less than no strength
+        {"cylinder_sd": 0.289},
         {"timing_sd_deg": 90},
         {"load": 2},
         {"hunting": float("nan")},
         {"noise_db": "loud"},
         {"misfire": ((0, 1),)},
+        {"misfire": ((1, 1.01),)},
         {"misfire": ((1,),)},
         {"misfire": (1, 0.5)},
         {"misfire": 1},
