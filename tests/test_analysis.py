@@ -242,6 +242,7 @@ def test_hints_narrow_the_readings(twin: Clip) -> None:
     """Readings obey strokes, cylinders and speed; a layout hint is answered yes for what fires alike, no for others."""
     heard = analyse(twin, Hints(strokes=4, cylinders=2, rpm=(600, 1200), layout="v-twin-90"))
     assert all(r.strokes == 4 and r.cylinders == 2 and 600 <= r.rpm <= 1200 for r in heard.readings)
+    assert not any("hides the cylinder count" in note for note in heard.notes)
     assert heard.layout_match is not None
     assert heard.layout_match["answer"] == "yes"
     other = analyse(twin, Hints(layout="parallel-twin-360")).layout_match
@@ -289,6 +290,7 @@ def test_intervals_are_those_of_the_first_reading(hints: Hints) -> None:
     first = heard.readings[0]
     pulses = len(layout(first.layouts[0]).pulse_intervals_deg)
     assert heard.cycle_rate_hz is None
+    assert any("hides the cylinder count" in note for note in heard.notes)
     assert heard.intervals_deg == pytest.approx([first.strokes * 180 / pulses] * pulses)
     assert pulses * cycle_hz(first.rpm, first.strokes) == pytest.approx(heard.firing_rate_hz, rel=1e-3)
 

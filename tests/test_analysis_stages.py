@@ -14,7 +14,7 @@ from pulse_audio.analysis.pattern import OwnShare, Shapes, Way, fits, log_misfit
 from pulse_audio.analysis.pieces import Span, steady_spans
 from pulse_audio.analysis.placing import place_pulses, pulse_levels
 from pulse_audio.analysis.prepare import ENVELOPE_RATE_HZ, WAVE_RATE_HZ, Signals, signals
-from pulse_audio.analysis.readings import choose, readings
+from pulse_audio.analysis.readings import choose, compare_with_layout, readings
 from pulse_audio.analysis.result import Hints
 from pulse_audio.analysis.retrace import Comb, retraced
 from pulse_audio.analysis.speedtrack import Track, coarse_track, frame_times, line_evidence, refine
@@ -448,6 +448,37 @@ def test_neighbouring_patterns_count_as_one_answer() -> None:
     assert not choice.even
     assert choice.probability == pytest.approx(0.6, abs=0.01)
     assert choice.intervals * 720 == pytest.approx([282.5, 437.5])  # the mean of both
+
+
+@pytest.mark.parametrize(
+    ("heard_deg", "name", "present", "answer", "where"),
+    # Intervals of the layouts: tests/test_layout.py.
+    [
+        ((270, 450), "v-twin-90", 1.0, "yes", ""),
+        ((270, 450), "parallel-twin-360", 1.0, "no", "the layout fires evenly, the recording 270-450 "),
+        ((270, 450), "inline-four-crossplane", 1.0, "no", "the recording has 2 pulses in a cycle, the layout 4"),
+        ((270, 450), "v-twin-45", 1.0, "no", "an interval differs by 45 degrees on a 720 degree cycle"),
+        ((270, 450), "v-twin-90", 0.5, "can't tell", "the intervals are near enough, but other patterns fit as well"),
+        ((720,), "boxer-twin", 1.0, "yes", ""),
+        ((720,), "boxer-twin", 0.5, "can't tell", "both fire evenly, but other readings fit as well"),
+        ((720,), "v-twin-90", 1.0, "no", "the recording fires evenly, the layout does not"),
+        ((720,), "v-twin-90", 0.2, "can't tell", "the recording fires evenly, the layout does not"),
+    ],
+)
+def test_a_layout_asked_for_is_answered_with_where_it_differs(
+    heard_deg: tuple[int, ...], name: str, present: float, answer: str, where: str
+) -> None:
+    """Yes or no where one pattern alone fits and an engine is there; else it can't be told; and what is otherwise."""
+    known = next(c for c in candidates() if [round(720 * share) for share in c.intervals] == list(heard_deg))
+    (fit,) = fits([lines_of([0.0], [1.0])], Shapes.of([Way(np.zeros(1))]), ALIKE, pattern.WAVE)
+    only = Hypothesis(ratio=1.0, candidate=known, evidence=np.zeros(2), fit=fit)
+    choice = choose(engines([only], 8.0), Hints())
+    assert choice is not None
+    found = compare_with_layout(choice, present, Hints(layout=name))
+    assert found is not None
+    assert (found["layout"], found["answer"]) == (name, answer)
+    assert str(found["where"]).startswith(where) and bool(found["where"]) == bool(where)
+    assert compare_with_layout(choice, present, Hints()) is None
 
 
 def test_every_even_layout_is_as_likely() -> None:
