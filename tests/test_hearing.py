@@ -51,6 +51,11 @@ def test_45_degree_v_twin_at_idle() -> None:
     assert any("limp" in s for s in sentences(heard))
 
 
+def test_the_pulse_furthest_out_of_place_counts() -> None:
+    """Of 180-270-270 at 1200 rpm, 25, 37.5 and 37.5 ms, the short gap is 8.33 ms off the mean, the others 4.17."""
+    assert 1000 * hearing(layout("triple-t-plane"), 1200).off_even_s == pytest.approx(100 / 3 - 25)
+
+
 def test_pattern_rate() -> None:
     """The pattern of a 90-150 six comes round three times a cycle; that of an even engine with every pulse."""
     assert hearing(layout("v6-90-odd"), 1200).pattern_hz == 30
