@@ -158,6 +158,16 @@ def rms(samples: Floats) -> float:
     return float(np.sqrt(np.mean(samples**2)))
 
 
+def test_questions_last_for_four_cycles() -> None:
+    """Long enough to count: four cycles, but 5 s at least, and never more than 12 s."""
+    lengths = set()
+    for question in (drill.question("count", level=level, number=n, seed=0) for level in (0, 4) for n in range(6)):
+        cycles_s = 4 * 120 / question.rpm
+        lengths.add(length_s := question_clip(question, 8_000).duration_s)
+        assert length_s == pytest.approx(min(max(cycles_s, 5.0), 12.0), abs=1e-3)
+    assert min(lengths) == 5.0 and max(lengths) > 6.0
+
+
 @pytest.mark.parametrize("noise_db", [15.0, 0.0])
 def test_noise_of_a_question_stands_at_its_level(noise_db: float) -> None:
     """Taking the same question without noise out of the sound leaves noise so many decibels below it."""

@@ -184,6 +184,19 @@ def test_pins_that_stand_behind_one_another_are_one() -> None:
     assert [p.cylinders for p in drawing.pins(layout("inline-four"))] == [(1, 4), (2, 3)]
 
 
+@pytest.mark.parametrize("name", [n for n in catalogue.layout_names() if layout(n).has_geometry])
+def test_bores_of_neighbouring_banks_do_not_cut_each_other(name: str) -> None:
+    """The inner corner of a bore lies on its own side of the line half-way to the next bank (geometry)."""
+    this = layout(name)
+    half, axes = drawing.half_bore(this), sorted(bank.angle_deg for bank in drawing.banks(this))
+    assert 0.2 < half <= 0.95
+    inner = float(drawing.piston_distance(180.0)) - drawing.BORE_BELOW
+    corner_deg = np.degrees(np.arctan2(half, inner))
+    gaps_deg = np.diff([*axes, axes[0] + 360.0])
+    assert corner_deg < gaps_deg.min() / 2
+    assert half == 0.95 or corner_deg > 0.4 * gaps_deg.min()  # and no narrower than that asks for
+
+
 def test_layout_without_crank_is_not_drawn() -> None:
     """Intervals alone give a strip and a spectrum; asking for the end view itself is refused."""
     assert len(explain_figure(from_intervals("270-450")).axes) == 2
