@@ -282,7 +282,8 @@ def test_table_keeps_what_it_says() -> None:
         ({"firing_deg": 5}, "firing_deg must be a list"),
         ({"firing_deg": [0, "x"]}, "firing_deg must hold numbers only"),
         ({"firing_deg": [0, True]}, "firing_deg must hold numbers only"),
-        ({"firing_deg": [0, float("nan")]}, "cylinder 2: firing_deg=nan is out of range"),
+        ({"firing_deg": [0, float("nan")]}, "cylinder 2: firing_deg=nan is out of range; give -3600 to 3600 degrees$"),
+        ({"offset": [0, 3601]}, "cylinder 2: offset=3601 is out of range; give -3600 to 3600$"),
         ({"bank_deg": [0, 10**400]}, "cylinder 2: bank_deg=1000"),
         ({"strokes": 3}, "strokes=3 must be 2 or 4"),
         ({"strokes": 4.0}, "must be 2 or 4"),
@@ -309,6 +310,7 @@ def test_all_faults_are_told_at_once() -> None:
 
 def test_throws_without_banks_are_refused() -> None:
     """A throw says nothing without its cylinder axis."""
+    assert Cylinder(throw_deg=90.0, firing_deg=0.0).tdc_deg is None
     with pytest.raises(LayoutError, match="bank_deg and throw_deg go together"):
         from_table("mine", {"throw_deg": [0, 90], "firing_deg": [0, 270]})
 

@@ -171,11 +171,24 @@ def test_chance_does_not_depend_on_company() -> None:
     assert np.array_equal(chance.bell(7, 1, np.arange(1000)[::-1])[::-1], many)
 
 
+def test_chance_is_a_published_generator() -> None:
+    """SplitMix64 from seed 1234567 begins with these three numbers (Rosetta Code; from memory): a seed stays its sound.
+
+    Each output is the mix of the seed and so many times the generator's step, which is what a key stands for.
+    """
+    step = 0x9E3779B97F4A7C15
+    keys = [(1234567 + n * step + 2**63) % 2**64 - 2**63 for n in range(3)]
+    wanted = [6457827717110365317, 3203168211198807973, 9817491932198370423]
+    assert chance.hashes(keys).tolist() == wanted
+    assert chance.uniform(keys) == pytest.approx(np.array(wanted) / 2.0**64)
+
+
 def test_chance_is_evenly_spread() -> None:
     """Bits are unrelated between neighbours and streams, and the bell has mean 0 and spread 1 within sampling error."""
     bell = chance.bell(1, 2, np.arange(100_000))
     assert bell.mean() == pytest.approx(0.0, abs=0.01)
     assert bell.std() == pytest.approx(1.0, abs=0.01)
+    assert 3.0 < np.abs(bell).max() < 3.47  # four evenly spread numbers add up to at most 2 root 3
     assert np.corrcoef(bell[1:], bell[:-1])[0, 1] == pytest.approx(0.0, abs=0.01)
     assert np.corrcoef(bell, chance.bell(1, 3, np.arange(100_000)))[0, 1] == pytest.approx(0.0, abs=0.01)
     uniform = chance.uniform(1, 2, np.arange(100_000))
