@@ -294,13 +294,6 @@ def test_breathing_of_a_short_rod_where_twice_a_turn_cancels() -> None:
     )
 
 
-def test_direction_in_words_is_that_of_the_cylinder() -> None:
-    """A single's force acts along its cylinder, whichever way that leans."""
-    for bank_deg in (-30, 30):
-        this = own([0.0], [bank_deg % 360.0], bank_deg)
-        assert f"largest along {bank_deg} degrees" in facts(this, balance(this))[0].text
-
-
 def test_what_is_left_of_the_forces_in_words() -> None:
     """Both pistons of a 360-degree twin pull together; in a triple with one pin opposite two pull against the third."""
     assert "forces add up" in told("parallel-twin-360")["primary force"]
@@ -312,6 +305,22 @@ def test_no_rocking_once_a_turn_is_not_none_at_all() -> None:
     page = {row.topic: row.text for row in words.balance_facts(layout("boxer-four"), english())}
     assert page["Rocking once a turn"] == "Nothing rocks the engine end to end once a turn."
     assert "shafts turning at twice crank speed" in page["Rocking twice a turn"]
+
+
+@pytest.mark.parametrize(
+    ("tilt_deg", "words"),
+    [
+        (0, "largest up and down"),
+        (30, "largest along 30 degrees"),
+        (90, "largest sideways"),
+        (140, "largest along -40 degrees"),
+        (180, "largest up and down"),
+    ],
+)
+def test_a_leaning_engine_shakes_where_it_leans(tilt_deg: float, words: str) -> None:
+    """A single's force lies along its cylinder, wherever that leans."""
+    leaning = Layout(name="leaning", cylinders=(Cylinder(bank_deg=tilt_deg, throw_deg=tilt_deg, firing_deg=0),))
+    assert words in facts(leaning, balance(leaning))[0].text
 
 
 @pytest.mark.parametrize("name", [n for n in layout_names() if layout(n).has_geometry])

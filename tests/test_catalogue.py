@@ -102,6 +102,8 @@ def test_a_file_may_not_call_itself_by_another_layouts_name(tmp_path: Path) -> N
     path = tmp_path / "mine.toml"
     path.write_text('name = "Inline Four"\nfiring_deg = [90, 270, 450, 630]\n')
     assert find_layout(str(path)).firing_deg == (90, 270, 450, 630)
+    path.write_text(f'name = "radial-seven"\nfiring_deg = {[round(k * 102.86, 2) for k in range(7)]}\n')
+    assert find_layout(str(path)).is_even  # a seventh of 720 degrees as it is typed
     path.write_text('name = "Inline Four"\nfiring_deg = [0, 90, 180, 270]\n')
     with pytest.raises(LayoutError, match="called inline-four fires 180 x4, this one 90-90-90-450; give it another"):
         find_layout(str(path))

@@ -414,6 +414,7 @@ def test_a_file_that_is_there_is_read_by_its_bare_name(tmp_path: Path, monkeypat
         ("primary = { length_m = 0.4, bore_m = 0.04, gas_c = 500 }\njoin = [[1, 'a']]", "join must be one of"),
         ("primary = { length_m = 0.4, bore_m = 0.04, gas_c = 500 }\njoin = [[true], [2]]", "join must be one of"),
         ("primary = { length_m = 0.4, bore_m = 0.04, gas_c = 500 }\njoin = 'pairs-then-all'", "second, the pipe"),
+        ("second = [{}, {}]", "second must be a table of length_m, bore_m and gas_c;"),
         ("primary = { length_m = 0.4, bore_m = 0.04, gas_c = 500 }\nvalve_reflection = 2", "valve_reflection=2"),
         ("primary = { length_m = 0.4, bore_m = 0.04, gas_c = 500 }\ntitle = 2", "title must be text"),
         ("primary = { length_m = 0.4, bore_m = 0.04, gas_c = 500 }\nname = 2", "name must be text"),

@@ -104,6 +104,14 @@ def test_one_block_is_enough(rate: int) -> None:
         loudness.integrated_lufs(Clip(samples=sine[1:], sample_rate_hz=rate))
 
 
+@pytest.mark.parametrize(("level_dbfs", "heard"), [(-69.5, True), (-70.5, False)])
+def test_what_is_below_the_absolute_gate_is_silence(level_dbfs: float, heard: bool) -> None:
+    """Blocks at or below -70 LKFS do not count (BS.1770); 1 kHz in two channels reads its level in dBFS (case 1)."""
+    wave = _sine(level_dbfs, 1.0)
+    found = loudness.integrated_lufs(Clip(samples=np.column_stack((wave, wave)), sample_rate_hz=48_000))
+    assert found == (pytest.approx(level_dbfs, abs=0.1) if heard else -np.inf)
+
+
 def test_silence_and_short_clips() -> None:
     """Silence has no loudness; less than one block of 0.4 s cannot be measured."""
     assert loudness.integrated_lufs(Clip(samples=np.zeros(48_000), sample_rate_hz=48_000)) == -np.inf
