@@ -235,10 +235,19 @@ def test_boxer_twin_in_words() -> None:
     words = told("boxer-twin")
     assert "cancel" in words["primary force"] and "cancel" in words["secondary force"]
     assert "not in line" in words["primary couple"]
-    assert "whole displacement is pumped" in words["crankcase"]
+    assert "of each opposed pair act at two places and rock" in words["secondary couple"]
+    assert "All pistons move out and in together, so the whole displacement is pumped" in words["crankcase"]
     assert words["in short"] == (
         "In short: the forces balance, but it rocks end to end once and twice a turn, and it pumps its crankcase."
     )
+
+
+def test_engines_without_opposed_pairs_in_words() -> None:
+    """An upright twin's pistons rise and fall together; a three's forces act along the crank (factors: TABLE)."""
+    assert "All pistons rise and fall together, so the whole" in told("parallel-twin-360")["crankcase"]
+    assert "act at different places along the crank and rock" in told("triple-120")["secondary couple"]
+    assert "once a turn (a counterweight takes that), and the" in told("v8-crossplane")["in short"]
+    assert "once a turn (a counterweight takes that) and twice a turn, and the" in told("v6-90-odd")["in short"]
 
 
 def test_180_degree_twin_in_words() -> None:
