@@ -455,14 +455,26 @@ def test_neighbouring_patterns_count_as_one_answer() -> None:
     # Intervals of the layouts: tests/test_layout.py.
     [
         ((270, 450), "v-twin-90", 1.0, "yes", ""),
-        ((270, 450), "parallel-twin-360", 1.0, "no", "the layout fires evenly, the recording 270-450 "),
-        ((270, 450), "inline-four-crossplane", 1.0, "no", "the recording has 2 pulses in a cycle, the layout 4"),
-        ((270, 450), "v-twin-45", 1.0, "no", "an interval differs by 45 degrees on a 720 degree cycle"),
-        ((270, 450), "v-twin-90", 0.5, "can't tell", "the intervals are near enough, but other patterns fit as well"),
+        ((270, 450), "parallel-twin-360", 1.0, "no", "the layout fires evenly, the likeliest reading 270-450 "),
+        (
+            (270, 450),
+            "inline-four-crossplane",
+            1.0,
+            "no",
+            "the likeliest reading has 2 pulses in a cycle, the layout 4",
+        ),
+        ((270, 450), "v-twin-45", 1.0, "no", "an interval differs by 45 degrees on a 720-degree cycle"),
+        ((270, 450), "v-twin-90", 0.7, "can't tell", "the intervals are near enough, but other patterns fit as well"),
         ((720,), "boxer-twin", 1.0, "yes", ""),
-        ((720,), "boxer-twin", 0.5, "can't tell", "both fire evenly, but other readings fit as well"),
-        ((720,), "v-twin-90", 1.0, "no", "the recording fires evenly, the layout does not"),
-        ((720,), "v-twin-90", 0.2, "can't tell", "the recording fires evenly, the layout does not"),
+        (
+            (720,),
+            "boxer-twin",
+            0.7,
+            "can't tell",
+            "the likeliest reading fires evenly, as the layout does, but others fit as well",
+        ),
+        ((720,), "v-twin-90", 1.0, "no", "the likeliest reading fires evenly, the layout does not"),
+        ((720,), "v-twin-90", 0.2, "can't tell", "it is not sure that there is an engine in the recording"),
     ],
 )
 def test_a_layout_asked_for_is_answered_with_where_it_differs(

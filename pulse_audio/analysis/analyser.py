@@ -28,6 +28,7 @@ from pulse_audio.analysis.readings import PRESENT, Choice, choose, compare_with_
 from pulse_audio.analysis.result import Analysis, Hints
 from pulse_audio.analysis.speedtrack import Track, coarse_track, refine
 from pulse_audio.analysis.steady import steadied, tone_hz, without_lines
+from pulse_audio.catalogue import find_layout
 from pulse_audio.clip import Clip
 from pulse_audio.errors import ClipError
 from pulse_audio.units import rpm_from_cycle_hz
@@ -203,7 +204,7 @@ def _weighed(heard: Heard, hints: Hints) -> _Weighed | None:
         return None
     material, ratios = fitted_to(material, cycle_ratios(material.wave[0]))
     track_hz = material.wave[0].rate_hz
-    found = weigh(material, ratios)
+    found = weigh(material, ratios, None if hints.layout is None else find_layout(hints.layout))
     running = [h for h in found if h.ratio * track_hz >= SLOWEST_CYCLE_HZ]
     return _Weighed(material, found, running, choose(engines(running, track_hz), hints))
 

@@ -2,18 +2,20 @@
 
 The catalogue is the prior: layouts of two pulses count twice, as more than half of the machines that people record for
 their rhythm are twins, all others once, and layouts that fire alike add up. A few pairs of intervals in between stand
-for V-twins of other angles, with a small weight. Nothing else is supposed: a rhythm that no layout makes must show
-itself by fitting none of these well.
+for V-twins of other angles, with a small weight; a layout that is asked for counts like one of the catalogue. Nothing
+else is supposed: a rhythm that no layout makes must show itself by fitting none of these well.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cache
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pulse_audio.analysis.pattern import Way
 from pulse_audio.catalogue import layout, layout_names
+from pulse_audio.layout import Layout
 
 OTHER_TWINS_DEG = (265, 275, 280, 290, 295, 305, 318, 325)
 OTHER_TWINS_WEIGHT = 0.25  # of a layout each
@@ -64,30 +66,29 @@ class Candidate:
         return _intervals(self.fractions)
 
 
-@cache
-def candidates() -> tuple[Candidate, ...]:
-    """Return every different pattern of the catalogue, and the other twins."""
-    groups: list[tuple[NDArray[np.float64], list[tuple[str, int, int]]]] = []
-    for name in layout_names():
-        entry = layout(name)
-        intervals = np.array(entry.pulse_intervals_deg) / entry.cycle_deg
-        if np.ptp(intervals) < ALIKE:
-            intervals = np.full(len(intervals), 1 / len(intervals))
+@lru_cache(maxsize=4)
+def candidates(asked: Layout | None = None) -> tuple[Candidate, ...]:
+    """Return every different pattern of the catalogue and of a layout that is asked for, and the other twins."""
+    groups: list[tuple[NDArray[np.float64], list[Layout]]] = []
+    for entry in map(layout, layout_names()):
+        intervals = _pulse_intervals(entry)
         for known, members in groups:
             if same_rotation(known, intervals):
-                members.append((name, entry.strokes, len(entry.cylinders)))
+                members.append(entry)
                 break
         else:
-            groups.append((intervals, [(name, entry.strokes, len(entry.cylinders))]))
+            groups.append((intervals, [entry]))
+    if asked and not any(same_rotation(known, _pulse_intervals(asked)) for known, _ in groups):
+        groups.append((_pulse_intervals(asked), [asked]))
     weights = [len(members) * (TWIN_WEIGHT if len(intervals) == 2 else 1.0) for intervals, members in groups]
     other_weight = TWIN_WEIGHT * OTHER_TWINS_WEIGHT
     total = sum(weights) + other_weight * len(OTHER_TWINS_DEG)
     named = [
         Candidate(
             fractions=_places(intervals),
-            layouts=tuple(members),
+            layouts=tuple((entry.name, entry.strokes, len(entry.cylinders)) for entry in members),
             weight=weight / total,
-            banked=_banked(_places(intervals), [name for name, _, _ in members]),
+            banked=_banked(_places(intervals), members),
             weak=_weak(_places(intervals)),
         )
         for (intervals, members), weight in zip(groups, weights, strict=True)
@@ -99,14 +100,19 @@ def candidates() -> tuple[Candidate, ...]:
     return (*named, *others)
 
 
-def _banked(fractions: NDArray[np.float64], names: list[str]) -> tuple[Way, ...]:
+def _pulse_intervals(entry: Layout) -> NDArray[np.float64]:
+    intervals = np.array(entry.pulse_intervals_deg) / entry.cycle_deg
+    return np.full(len(intervals), 1 / len(intervals)) if np.ptp(intervals) < ALIKE else intervals
+
+
+def _banked(fractions: NDArray[np.float64], layouts: Sequence[Layout]) -> tuple[Way, ...]:
     """Share the pulses out among two banks: as the layouts have them and, if even, turn about."""
     pulses = len(fractions)
     found: dict[tuple[int, ...], Way] = {}
     if pulses in BANKED_PULSES and _is_even(fractions):
         turn_about = tuple(k % 2 for k in range(pulses))
         found[turn_about] = Way(fractions, turn_about)
-    for entry in map(layout, names if pulses >= min(BANKED_PULSES) else []):
+    for entry in layouts if pulses >= min(BANKED_PULSES) else ():
         cylinders = sorted(entry.cylinders, key=lambda c: c.firing_deg)
         axes = sorted({c.bank_deg for c in cylinders if c.bank_deg is not None})
         if len(axes) == 2 and len(cylinders) == pulses:

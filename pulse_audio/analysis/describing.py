@@ -20,6 +20,7 @@ from pulse_audio.analysis.steady import WINDOW_LOSS, constant_rate_hz
 from pulse_audio.units import cycle_deg, db_from_ratio, rpm_from_cycle_hz
 
 TRACK_STEP_S = 0.25
+DOUBTFUL_HINTS = 0.01
 UNDECIDED = 0.2  # an answer less likely than this is not given
 LEAST_SEEN = 0.2  # of the median evidence: where the lines are fainter, half of all speeds found are wrong
 WEAK_SHARE_TOLD = 0.05  # fewer are a healthy engine's scatter
@@ -96,6 +97,10 @@ def described(
         )
     # The other stretches had their say about the pattern; what is told of its pulses is read from this one alone.
     fit = pattern.fits([lines], pattern.Shapes.of([pattern.Way(candidate.fractions)]), pattern.SHARES, pattern.WAVE)[0]
+    if choice.hinted < DOUBTFUL_HINTS:
+        notes.append(
+            "without the hints, what they allow would have odds of under 1 %: are they right, and is it that engine?"
+        )
     shown = readings(choice, cycle_hz / ratio, hints, present)
     if choice.even and candidate.pulses == 1 and len({r.cylinders for r in shown if r.agrees}) > 1:
         notes.append("an even rhythm hides the cylinder count: engines that fire equally often sound alike")
@@ -132,7 +137,7 @@ def described(
         intervals_sd_deg=tuple((interval_sd * cycle_deg(strokes)).tolist()),
         pulse_level_db=tuple(map(db_from_ratio, levels)) if levels is not None and each_told else None,
         weak_share=weak if each_told else None,
-        speed_track=_speed_track(heard, comb, rpm / main.rate_hz, unbroken),
+        speed_track=_speed_track(heard, comb, rpm * ratio / cycle_hz, unbroken),
         readings=shown,
         layout_match=compare_with_layout(choice, present, hints, intervals),
         notes=tuple(notes),

@@ -11,7 +11,7 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
-from functools import cache
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,6 +22,7 @@ from pulse_audio.analysis.candidates import WEAK_STRENGTHS, Candidate, candidate
 from pulse_audio.analysis.fold import Lines, Piece
 from pulse_audio.analysis.speedtrack import line_evidence
 from pulse_audio.analysis.threads import side_by_side
+from pulse_audio.layout import Layout
 from pulse_audio.units import rpm_from_cycle_hz
 
 Floats = NDArray[np.float64]
@@ -140,8 +141,17 @@ def speed_log_odds(rpm: float) -> float:
     return -RPM_FALL * beyond
 
 
-def weigh(material: Material, ratios: Sequence[float]) -> list[Hypothesis]:
-    """Return all hypotheses, the best supported first (their prior weight is not yet in)."""
+def weigh(material: Material, ratios: Sequence[float], asked: Layout | None = None) -> list[Hypothesis]:
+    """Return all hypotheses, the best supported first (their prior weight is not yet in).
+
+    Parameters
+    ----------
+    material : Material
+    ratios : sequence of float
+        Cycle rates as multiples of the track's rate.
+    asked : Layout or None
+        A layout whose pattern is weighed with those of the catalogue.
+    """
     top_hz = min(TOP_HZ, MOST_LINES * min(ratios) * material.wave[0].rate_hz)
     seen = [
         (
@@ -151,15 +161,15 @@ def weigh(material: Material, ratios: Sequence[float]) -> list[Hypothesis]:
         for ratio in ratios
     ]
     rests = [swell.rests(p, 1 / _repeat_cycles(ratios)) for p in material.wave]
-    tasks = [(lines, rests, ratio, *kind) for ratio, lines in zip(ratios, seen, strict=True) for kind in _shapes()]
+    tasks = [(lines, rests, ratio, *kind) for ratio, lines in zip(ratios, seen, strict=True) for kind in _shapes(asked)]
     weighed = iter(side_by_side(lambda task: _evidence(*task), tasks))
     found: list[tuple[float, Candidate, pattern.Fit]] = []
     pieces: list[Floats] = []
     for ratio, (wave, _) in zip(ratios, seen, strict=True):
-        plain, banked, weak = (next(weighed) for _ in _shapes())
-        heard, weak_twins = plain[len(candidates()) :], weak[: 2 * len(HEARD_TWINS)]
+        plain, banked, weak = (next(weighed) for _ in _shapes(asked))
+        heard, weak_twins = plain[len(candidates(asked)) :], weak[: 2 * len(HEARD_TWINS)]
         next_banked, next_weak = iter(banked), iter(weak[2 * len(HEARD_TWINS) :])
-        for exact, candidate in zip(plain, candidates(), strict=False):
+        for exact, candidate in zip(plain, candidates(asked), strict=False):
             ways = [exact, *(next(next_banked) for _ in candidate.banked)]
             weak_ways = [next(next_weak) for _ in candidate.weak]
             if candidate.pulses == 2:
@@ -190,17 +200,18 @@ def _over_all_pieces(evidence: Floats) -> Floats:
     return np.asarray(evidence[:, 0] + others.sum(axis=1))
 
 
-@cache
-def _shapes() -> tuple[tuple[pattern.Shapes, tuple[pattern.OwnShare, ...]], ...]:
+@lru_cache(maxsize=4)
+def _shapes(asked: Layout | None) -> tuple[tuple[pattern.Shapes, tuple[pattern.OwnShare, ...]], ...]:
     """All candidates, and twins as they may be heard; as banks may share them; twins and others with a weak pulse."""
     Way = pattern.Way
     heard = [Way(np.array([0.0, place])) for place in HEARD_TWINS]
     weak = (1.0, WEAK_STRENGTHS[0])
+    every = candidates(asked)
     weak_twins = [Way(way.places, strengths=strengths) for strengths in (weak, weak[::-1]) for way in heard]
     return (
-        (pattern.Shapes.of([*(Way(c.fractions) for c in candidates()), *heard]), pattern.SHARES),
-        (pattern.Shapes.of([way for c in candidates() for way in c.banked]), pattern.BANK_SHARES),
-        (pattern.Shapes.of([*weak_twins, *(way for c in candidates() for way in c.weak)]), pattern.WEAK_SHARES),
+        (pattern.Shapes.of([*(Way(c.fractions) for c in every), *heard]), pattern.SHARES),
+        (pattern.Shapes.of([way for c in every for way in c.banked]), pattern.BANK_SHARES),
+        (pattern.Shapes.of([*weak_twins, *(way for c in every for way in c.weak)]), pattern.WEAK_SHARES),
     )
 
 

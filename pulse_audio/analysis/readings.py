@@ -37,7 +37,9 @@ class Choice:
     probability : float
         That verdict and intervals are right, given that an engine runs.
     weighed : tuple of (Engine, probability)
-        All engines, most probable first.
+        All engines that the hints allow, most probable first.
+    hinted : float
+        Probability, before the hints, of what they allow.
     """
 
     best: Engine
@@ -45,6 +47,7 @@ class Choice:
     intervals: Floats
     probability: float
     weighed: tuple[tuple[Engine, float], ...]
+    hinted: float
 
 
 def choose(found: Sequence[Engine], hints: Hints) -> Choice | None:
@@ -54,6 +57,8 @@ def choose(found: Sequence[Engine], hints: Hints) -> Choice | None:
         return None
     # How far the likelihood is to be believed is not known: the mean over its dampings.
     odds = softmax([e.log_odds for e in allowed], axis=0).mean(axis=1)
+    before = softmax([e.log_odds for e in found], axis=0).mean(axis=1)
+    hinted = float(sum(p for engine, p in zip(found, before, strict=True) if _allowed(engine, hints)))
     weighed = sorted(zip(allowed, odds.tolist(), strict=True), key=lambda pair: -pair[1])
     heads: dict[tuple[object, ...], Engine] = {}
     answers: dict[tuple[object, ...], float] = {}
@@ -73,6 +78,7 @@ def choose(found: Sequence[Engine], hints: Hints) -> Choice | None:
         intervals=_mean_intervals(agreeing, best.hypothesis.candidate),
         probability=min(total, 1.0),
         weighed=tuple(weighed),
+        hinted=hinted,
     )
 
 
