@@ -1,6 +1,7 @@
 """The listener as a whole: what it answers for sounds whose truth is known."""
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -514,3 +515,53 @@ def test_any_sound_is_answered(name: str, frequency_hz: float, rng: np.random.Ge
     assert 0.0 <= heard.confidence <= 1.0
     if heard.intervals_deg is not None:
         assert min(abs(sum(heard.intervals_deg) - cycle) for cycle in (360.0, 720.0)) < 1e-6
+
+
+def test_another_engine_in_the_recording_leaves_the_levels_alone() -> None:
+    """What is told of the pulses is read from the named span: a louder engine at another speed moves none of it."""
+    rng = np.random.default_rng([26, 13])
+    parts = []
+    for name, rpm, duration_s in (("ptwin270", 1000, 5.0), ("six", 1300, 4.0)):
+        samples, _, truth = engine_clip(
+            rng, engine=ENGINES[name], rpm=rpm, kind="steady", band="idle", duration_s=duration_s, rate_hz=RATE_HZ,
+            spoil=False, snr_db=25.0, microphones=1,
+        )  # fmt: skip
+        parts.append((np.squeeze(samples), truth))
+    alone = analyse(Clip(samples=parts[0][0], sample_rate_hz=RATE_HZ))
+    both = np.concatenate([parts[0][0], np.zeros(RATE_HZ), 2 * parts[1][0]])
+    heard = analyse(Clip(samples=both / np.abs(both).max(), sample_rate_hz=RATE_HZ), Hints(cylinders=2))
+    assert heard.span_s[1] < 6.0
+    assert heard.intervals_deg == pytest.approx(alone.intervals_deg, abs=2.0)  # twice the stated deviation
+    assert alone.pulse_level_db is not None and heard.pulse_level_db is not None
+    assert np.abs(np.subtract(sorted(heard.pulse_level_db), sorted(alone.pulse_level_db))).max() < 1.0
+
+
+def test_readings_count_that_there_may_be_no_engine() -> None:
+    """Those that fire as the verdict says add up to its confidence, but for what is too unlikely to be listed."""
+    samples, rate_hz, _ = limping_even_clip(np.random.default_rng([14, 9]), 9)
+    heard = analyse(Clip(samples=samples, sample_rate_hz=rate_hz))
+    agreeing = sum(r.probability for r in heard.readings if r.agrees)
+    assert heard.confidence - 0.1 < agreeing <= heard.confidence + 1e-9
+    told = [(r.layouts, r.strokes, r.cylinders, round(r.rpm / 2)) for r in heard.readings]
+    assert len(set(told)) == len(told)
+
+
+@pytest.mark.parametrize(("second_deg", "answer"), [(200.0, "yes"), (270.0, "no")])
+def test_a_layout_that_no_catalogue_has_is_weighed_when_asked_for(second_deg: float, answer: str) -> None:
+    """A twin of pulses 200 and 520 degrees apart fires like that; one of 270 and 450 does not."""
+    rng = np.random.default_rng([26, 14])
+    samples, _, _ = engine_clip(
+        rng, engine=replace(ENGINES["ptwin270"], firing_deg=(0.0, second_deg)), rpm=1000, kind="steady", band="idle",
+        duration_s=5.0, rate_hz=RATE_HZ, spoil=False, snr_db=25.0, microphones=1,
+    )  # fmt: skip
+    heard = analyse(Clip(samples=np.squeeze(samples), sample_rate_hz=RATE_HZ), Hints(layout="200-520"))
+    assert heard.layout_match is not None
+    assert heard.layout_match["answer"] == answer, heard
+
+
+def test_hints_that_the_sound_speaks_against_are_told(twin: Clip) -> None:
+    """Two pulses a cycle are no single's: said to be one, it is read as one, with a note. No note where hints fit."""
+    for cylinders, noted in ((1, True), (2, False)):
+        heard = analyse(twin, Hints(cylinders=cylinders))
+        assert all(r.cylinders == cylinders for r in heard.readings)
+        assert any("without the hints" in note for note in heard.notes) == noted

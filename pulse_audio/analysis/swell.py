@@ -9,8 +9,8 @@ x_k and a steady background,
 
 E the energy envelope of a pulse over the cycle, mean 1. As a Gaussian whose variance changes so, n independent values
 of mean power p(x) have the log likelihood ``-n/2 mean(log w + p/w - 1)`` less that of steady noise: the evidence,
-averaged over share r, envelope and start. Cylinders scatter unlike each other, and envelopes are not this simple: as
-with the lines, only a part of it is believed.
+averaged over share r, envelope and start. What swells may be drowned in other noise, which tells nothing. Cylinders
+scatter unlike each other, and envelopes are not this simple: as with the lines, only a part of it is believed.
 (Noise whose power repeats is cyclostationary: Gardner, Napolitano and Paura, Signal Processing 86, 2006, 639-697, from
 memory.)
 """
@@ -36,6 +36,7 @@ STEPS = 2 * MOST_ORDERS  # of a cycle
 DECAYS_S = (0.003, 0.008, 0.02, 0.05)
 PLATEAUS = (0.0, 0.2)  # part of the cycle over which a pulse goes on before it decays
 SHARES = (0.05, 0.15, 0.4, 0.8)  # of the power that comes with the pulses
+DROWNED = 0.2  # odds that none of it does: then every pattern is as likely as without this
 BELIEVED = 0.15  # of the values between the lines
 
 
@@ -111,7 +112,8 @@ def evidence(bands: Sequence[Rest], ratio: float, shapes: Shapes) -> Floats:
     for band in bands:
         if band.worth:
             likelihood = _likelihood(band, ratio, places)
-            total += logsumexp(likelihood, axis=0) - math.log(len(likelihood))
+            mean = logsumexp(likelihood, axis=0) - math.log(len(likelihood))
+            total += np.logaddexp(math.log(1.0 - DROWNED) + mean, math.log(DROWNED))
     return total
 
 
