@@ -437,11 +437,9 @@ def test_neighbouring_patterns_count_as_one_answer() -> None:
     """Odds of 0.4 for one pulse and of 0.3 for each of two twins 5 degrees apart: it is a twin, with 0.6."""
     one = next(c for c in candidates() if c.is_even and c.pulses == 1)
     twins = [c for c in candidates() if c.pulses == 2 and round(720 * c.fractions[1]) in (280, 285)]
-    (fit,) = fits([lines_of([0.0], [1.0])], Shapes.of([Way(np.zeros(1))]), ALIKE, pattern.WAVE)
     odds = {one: 0.4, twins[0]: 0.3, twins[1]: 0.3}
     heard = [
-        Hypothesis(ratio=1.0, candidate=c, evidence=np.full(2, np.log(share / c.weight)), fit=fit)
-        for c, share in odds.items()
+        Hypothesis(ratio=1.0, candidate=c, evidence=np.full(2, np.log(share / c.weight))) for c, share in odds.items()
     ]
     choice = choose(engines(heard, 20.0), Hints())
     assert choice is not None
@@ -482,8 +480,7 @@ def test_a_layout_asked_for_is_answered_with_where_it_differs(
 ) -> None:
     """Yes or no where one pattern alone fits and an engine is there; else it can't be told; and what is otherwise."""
     known = next(c for c in candidates() if [round(720 * share) for share in c.intervals] == list(heard_deg))
-    (fit,) = fits([lines_of([0.0], [1.0])], Shapes.of([Way(np.zeros(1))]), ALIKE, pattern.WAVE)
-    only = Hypothesis(ratio=1.0, candidate=known, evidence=np.zeros(2), fit=fit)
+    only = Hypothesis(ratio=1.0, candidate=known, evidence=np.zeros(2))
     choice = choose(engines([only], 8.0), Hints())
     assert choice is not None
     found = compare_with_layout(choice, present, Hints(layout=name))
@@ -496,9 +493,7 @@ def test_a_layout_asked_for_is_answered_with_where_it_differs(
 def test_every_even_layout_is_as_likely() -> None:
     """A rhythm of one pulse a cycle is shared out among strokes as the catalogue's even layouts are."""
     one = next(c for c in candidates() if c.is_even and c.pulses == 1)
-    lines = lines_of([0.0], [1.0])
-    (fit,) = fits([lines], Shapes.of([Way(np.zeros(1))]), ALIKE, pattern.WAVE)
-    heard = Hypothesis(ratio=1.0, candidate=one, evidence=np.zeros(2), fit=fit)
+    heard = Hypothesis(ratio=1.0, candidate=one, evidence=np.zeros(2))
     choice = choose(engines([heard], 20.0), Hints())
     assert choice is not None
     found = readings(choice, 20.0, Hints(), 1.0)

@@ -65,14 +65,11 @@ class Hypothesis:
     candidate : Candidate
     evidence : ndarray, shape (n_dampings,)
         Damped log likelihood less that of noise.
-    fit : pattern.Fit
-        Of the wave.
     """
 
     ratio: float
     candidate: Candidate
     evidence: Floats
-    fit: pattern.Fit
 
 
 def cycle_ratios(piece: Piece) -> tuple[float, ...]:
@@ -163,7 +160,7 @@ def weigh(material: Material, ratios: Sequence[float], asked: Layout | None = No
     rests = [swell.rests(p, 1 / _repeat_cycles(ratios)) for p in material.wave]
     tasks = [(lines, rests, ratio, *kind) for ratio, lines in zip(ratios, seen, strict=True) for kind in _shapes(asked)]
     weighed = iter(side_by_side(lambda task: _evidence(*task), tasks))
-    found: list[tuple[float, Candidate, pattern.Fit]] = []
+    found: list[tuple[float, Candidate]] = []
     pieces: list[Floats] = []
     for ratio, (wave, _) in zip(ratios, seen, strict=True):
         plain, banked, weak = (next(weighed) for _ in _shapes(asked))
@@ -176,16 +173,16 @@ def weigh(material: Material, ratios: Sequence[float], asked: Layout | None = No
                 spread = math.hypot(CRANK_SD, PIPE_DELAY_SD_S * wave[0].cycle_hz)
                 ways = [_heard_nearby(candidate.fractions[1], spread, exact, heard)]
                 weak_ways = [_weak_nearby(candidate.fractions[1], spread, weak_twins)]
-            evidence, fit = _mean(ways)
+            evidence = _mean(ways)
             if weak_ways:
                 odds = np.log([1 - WEAK_SHARE, WEAK_SHARE])
-                evidence = np.logaddexp(odds[0] + evidence, odds[1] + _mean(weak_ways)[0])
+                evidence = np.logaddexp(odds[0] + evidence, odds[1] + _mean(weak_ways))
             if candidate.pulses <= len(wave[0].order):  # else not one line at its firing rate is looked at
-                found.append((ratio, candidate, fit))
+                found.append((ratio, candidate))
                 pieces.append(evidence)
     hypotheses = [
-        Hypothesis(ratio=ratio, candidate=candidate, evidence=evidence, fit=fit)
-        for (ratio, candidate, fit), evidence in zip(found, _over_all_pieces(np.array(pieces)), strict=True)
+        Hypothesis(ratio=ratio, candidate=candidate, evidence=evidence)
+        for (ratio, candidate), evidence in zip(found, _over_all_pieces(np.array(pieces)), strict=True)
     ]
     return sorted(hypotheses, key=lambda h: -h.evidence[0])
 
@@ -215,35 +212,30 @@ def _shapes(asked: Layout | None) -> tuple[tuple[pattern.Shapes, tuple[pattern.O
     )
 
 
-Found = tuple[Floats, pattern.Fit]
-
-
 def _evidence(
     lines: tuple[Sequence[Lines], Sequence[Lines]],
     rests: Sequence[Sequence[swell.Rest]],
     ratio: float,
     shapes: pattern.Shapes,
     shares: tuple[pattern.OwnShare, ...],
-) -> list[Found]:
+) -> list[Floats]:
     wave, hiss = lines
     fitted = pattern.fits(wave, shapes, shares, pattern.WAVE)
     if all(len(lines.order) for lines in hiss):
-        swelling = [f.evidence for f in pattern.fits(hiss, shapes, shares, pattern.HISS)]
+        hissing = [f.evidence for f in pattern.fits(hiss, shapes, shares, pattern.HISS)]
     else:
-        swelling = [np.zeros((len(hiss), len(pattern.HISS.dampings)))] * len(fitted)
-    unlike = np.stack([swell.evidence(bands, ratio, shapes) for bands in rests], axis=1)
-    return [(f.evidence + h + u[:, None], f) for f, h, u in zip(fitted, swelling, unlike, strict=True)]
+        hissing = [np.zeros((len(hiss), len(pattern.HISS.dampings)))] * len(fitted)
+    between = np.stack([swell.evidence(bands, ratio, shapes) for bands in rests], axis=1)
+    return [f.evidence + h + b[:, None] for f, h, b in zip(fitted, hissing, between, strict=True)]
 
 
-def _mean(ways: Sequence[Found], odds: Floats | None = None) -> Found:
-    """Mean evidence of ways to hear a pattern, by their log odds, and the fit of the best."""
+def _mean(ways: Sequence[Floats], odds: Floats | None = None) -> Floats:
+    """Mean evidence of ways to hear a pattern, by their log odds."""
     odds = np.zeros(len(ways)) if odds is None else odds
-    total = odds[:, None, None] + np.array([evidence for evidence, _ in ways])
-    best = int(total[:, :, 0].sum(axis=1).argmax())
-    return np.asarray(logsumexp(total, axis=0) - logsumexp(odds)), ways[best][1]
+    return np.asarray(logsumexp(odds[:, None, None] + np.array(ways), axis=0) - logsumexp(odds))
 
 
-def _heard_nearby(place: float, spread: float, exact: Found, heard: Sequence[Found]) -> Found:
+def _heard_nearby(place: float, spread: float, exact: Floats, heard: Sequence[Floats]) -> Floats:
     """Evidence of a twin whose second pulse may be heard a little early or late: the mean over where it may be heard.
 
     Pipes and air delay one cylinder's pulse more than the other's by a time, so by an angle that grows with speed.
@@ -252,7 +244,7 @@ def _heard_nearby(place: float, spread: float, exact: Found, heard: Sequence[Fou
     return _mean([*heard, *heard[:-1], exact], -0.5 * ((at - place) / spread) ** 2)
 
 
-def _weak_nearby(place: float, spread: float, weak: Sequence[Found]) -> Found:
+def _weak_nearby(place: float, spread: float, weak: Sequence[Floats]) -> Floats:
     """Evidence of a twin one of whose pulses is weak: which one is not known, so it may stand at either side."""
     after_strong = np.concatenate((HEARD_TWINS, 1 - HEARD_TWINS))
     off = (after_strong - np.array([[place], [1 - place]])) / spread
