@@ -24,7 +24,7 @@ from pulse_audio.analysis.hypotheses import (
 )
 from pulse_audio.analysis.pieces import Span, bursts, steady_spans
 from pulse_audio.analysis.prepare import ENVELOPE_RATE_HZ, WAVE_RATE_HZ, Signals, of_wave, signals
-from pulse_audio.analysis.readings import PRESENT, Choice, choose, compare_with_layout
+from pulse_audio.analysis.readings import Choice, choose, compare_with_layout
 from pulse_audio.analysis.result import Analysis, Hints
 from pulse_audio.analysis.speedtrack import Track, coarse_track, refine
 from pulse_audio.analysis.steady import steadied, tone_hz, without_lines
@@ -37,7 +37,6 @@ Floats = NDArray[np.float64]
 
 BLOCK_S = 60.0
 MOST_PIECES = 3
-PERHAPS = 0.2  # probability of an engine from which it is left open
 LEAST_PRESENT = 0.05  # between two of thirteen real engines to which the odds give less, and one in 200 made ones
 CLEARLY_SLOWER = 20.0  # evidence for a beat slower than any engine over that for an engine
 CLEARLY_SLOWER_SHARE = 0.01
@@ -264,13 +263,13 @@ def _answer(
     is_slower = max(slow, default=-math.inf) > max(CLEARLY_SLOWER, CLEARLY_SLOWER_SHARE * float(evidence[0]))
     present = 0.0 if is_slower else presence.probability(clues, heard.hum_hz, said_to_be_one=hints.describe_engine)
     present = max(present, LEAST_PRESENT)
-    if present < PRESENT:
+    if present < presence.PRESENT:
         if look_beneath and (left := _beneath(heard)):
             engine = _answer(left, hints, duration_s, sample_rate_hz, blocks=blocks, look_beneath=False)
             if engine.verdict in ("even", "uneven"):
                 return engine
         match = compare_with_layout(choice, present, hints)
-        if present >= PERHAPS:
+        if present >= presence.PERHAPS:
             note = presence.perhaps_note(clues, present, said_to_be_one=hints.describe_engine)
             return replace(blank, verdict="undetermined", layout_match=match, notes=(*heard.notes, note))
         notes = [_slower_note()] if is_slower else presence.notes(clues, bursts(heard.signals.wave))

@@ -99,7 +99,8 @@ def described(
     fit = pattern.fits([lines], pattern.Shapes.of([pattern.Way(candidate.fractions)]), pattern.SHARES, pattern.WAVE)[0]
     if choice.hinted < DOUBTFUL_HINTS:
         notes.append(
-            "without the hints, what they allow would have odds of under 1 %: are they right, and is it that engine?"
+            f"without the hints, what they allow would have odds of under {100 * DOUBTFUL_HINTS:g} %: are they right, "
+            "and is it that engine?"
         )
     shown = readings(choice, cycle_hz / ratio, hints, present)
     if choice.even and candidate.pulses == 1 and len({r.cylinders for r in shown if r.agrees}) > 1:

@@ -3,6 +3,7 @@
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import compress
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,6 +11,7 @@ from scipy.special import softmax
 
 from pulse_audio.analysis.candidates import Candidate, candidates, same_rotation
 from pulse_audio.analysis.hypotheses import Engine, speed_log_odds
+from pulse_audio.analysis.presence import PRESENT
 from pulse_audio.analysis.result import Hints, Reading
 from pulse_audio.catalogue import find_layout
 from pulse_audio.units import cycle_hz, rpm_from_cycle_hz
@@ -20,7 +22,6 @@ SAME_RATE = 0.01
 NEAR_PATTERN = 8.0 / 720  # patterns that differ by less count as one answer: intervals are refined afterwards
 LEAST_PROBABILITY = 0.005
 MATCH_YES, MATCH_NO = 0.8, 0.05
-PRESENT = 0.55  # probability of an engine from which it is read
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -52,13 +53,13 @@ class Choice:
 
 def choose(found: Sequence[Engine], hints: Hints) -> Choice | None:
     """Return the most probable answer that the hints allow; None if they allow none."""
-    allowed = [e for e in found if _allowed(e, hints)]
+    permitted = [_allowed(engine, hints) for engine in found]
+    allowed = list(compress(found, permitted))
     if not allowed:
         return None
     # How far the likelihood is to be believed is not known: the mean over its dampings.
     odds = softmax([e.log_odds for e in allowed], axis=0).mean(axis=1)
     before = softmax([e.log_odds for e in found], axis=0).mean(axis=1)
-    hinted = float(sum(p for engine, p in zip(found, before, strict=True) if _allowed(engine, hints)))
     weighed = sorted(zip(allowed, odds.tolist(), strict=True), key=lambda pair: -pair[1])
     heads: dict[tuple[object, ...], Engine] = {}
     answers: dict[tuple[object, ...], float] = {}
@@ -78,7 +79,7 @@ def choose(found: Sequence[Engine], hints: Hints) -> Choice | None:
         intervals=_mean_intervals(agreeing, best.hypothesis.candidate),
         probability=min(total, 1.0),
         weighed=tuple(weighed),
-        hinted=hinted,
+        hinted=float(before[permitted].sum()),
     )
 
 

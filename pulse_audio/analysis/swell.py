@@ -49,7 +49,7 @@ class Rest:
     power : ndarray, shape (n,)
         At equal steps of the cycle, mean 1.
     worth : float
-        Number of independent values that are believed; 0 if there is nothing between the lines.
+        Number of independent values that are believed.
     cycles : int
         Of the track, over the piece.
     rate_hz : float
@@ -70,7 +70,7 @@ class Rest:
 
 
 def rests(piece: Piece, line_order: float) -> tuple[Rest, ...]:
-    """Take the lines out of each band of a piece.
+    """Take the lines out of each band of a piece; bands in which nothing is left are left out.
 
     Parameters
     ----------
@@ -84,19 +84,17 @@ def rests(piece: Piece, line_order: float) -> tuple[Rest, ...]:
     off = np.abs((bins / apart + 0.5) % 1.0 - 0.5) * apart
     between = off > max(BESIDE_BINS, BESIDE * apart)
     width = 2 * max(int(2 * apart), 8) + 1
+    hz = bins * (piece.rate_hz / piece.cycles)
     found = []
     for low_hz, high_hz in BANDS_HZ:
-        hz = bins * (piece.rate_hz / piece.cycles)
         kept = between & (hz > low_hz) & (hz < high_hz)
         level = uniform_filter1d(np.where(kept, np.abs(spectrum) ** 2, 0.0), width, mode="constant")
         level /= np.maximum(uniform_filter1d(kept.astype(np.float64), width, mode="constant"), 1e-9)
         white = np.where(kept, spectrum / np.sqrt(np.maximum(level, 1e-30)), 0.0)
         power = np.asarray(irfft(white, len(piece.samples))) ** 2
-        mean = float(power.mean())
-        if mean <= 0.0:
-            found.append(Rest(power=np.ones(len(power)), worth=0.0, cycles=piece.cycles, rate_hz=piece.rate_hz))
+        if not power.any():
             continue
-        power /= mean
+        power /= power.mean()
         # Clicks and rattles are rare and strong: of values whose squares spread wider than a Gaussian's, fewer count.
         spread = max(float(np.mean(power**2) - 1.0) / 2.0, 1.0)
         worth = BELIEVED * 2.0 * int(kept.sum()) / spread
@@ -110,10 +108,9 @@ def evidence(bands: Sequence[Rest], ratio: float, shapes: Shapes) -> Floats:
     places[:, :MOST_ORDERS] = shapes.own[:, :, 0] / shapes.pulses[:, None]  # of the orders 0, 1, 2 and so on
     total = np.zeros(len(places))
     for band in bands:
-        if band.worth:
-            likelihood = _likelihood(band, ratio, places)
-            mean = logsumexp(likelihood, axis=0) - math.log(len(likelihood))
-            total += np.logaddexp(math.log(1.0 - DROWNED) + mean, math.log(DROWNED))
+        likelihood = _likelihood(band, ratio, places)
+        mean = logsumexp(likelihood, axis=0) - math.log(len(likelihood))
+        total += np.logaddexp(math.log(1.0 - DROWNED) + mean, math.log(DROWNED))
     return total
 
 
