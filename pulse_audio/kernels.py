@@ -130,8 +130,7 @@ class Rows(Generic[Source]):
         self.sources: Sequence[Source] = sources
         self.length, self._variants = length, variants
         self._rows = np.zeros((len(sources) * variants, length), dtype=np.float32)
-        self._made = np.zeros(len(self._rows), dtype=bool)
-        self._missing = len(self._rows)
+        self._made: set[int] = set()
         self._making = Lock()
 
     def room(self, count: int) -> Singles:
@@ -140,26 +139,23 @@ class Rows(Generic[Source]):
 
     def take(self, index: Whole, out: Singles) -> Singles:
         """Copy rows to `out` and return it."""
-        if self._missing and not self._made[index].all():
-            for row in set(index[~self._made[index]].tolist()):
-                with self._making:
-                    self._make(row)
+        for row in set(index.tolist()) - self._made:
+            with self._making:
+                self._make(row)
         return self._rows.take(index, axis=0, out=out, mode="clip")  # checking the index would copy once more
 
     def _make(self, row: int) -> None:
-        if self._made[row]:  # by another thread, meanwhile
+        if row in self._made:  # by another thread, meanwhile
             return
         voice, variant = divmod(row, self._variants)
         kernel = self.sources[voice].make(variant)
         self._rows[row, : kernel.size] = kernel
-        self._made[row] = True
-        self._missing -= 1
+        self._made.add(row)
 
     @property
     def nbytes(self) -> int:
         """Memory in use at most: a row may take a whole large page of what is otherwise not yet touched."""
-        made = len(self._rows) - self._missing
-        return min(self._rows.nbytes, made * max(self.length * 4, LARGE_PAGE_BYTES))
+        return min(self._rows.nbytes, len(self._made) * max(self.length * 4, LARGE_PAGE_BYTES))
 
 
 class PulseBank:

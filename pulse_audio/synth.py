@@ -1,8 +1,8 @@
 """The engine's sound, block by block: kernels added at the firing times.
 
-`Synth` is the one thing with state; file and loudspeaker use it alike. Pulses are placed to 1/128 sample and added in
-the order in which they fire, so that the samples do not depend on how they are cut into blocks, and whatever changes in
-mid-stream changes the pulses to come: those already fired ring on.
+`Synth` is the one thing with state; file and loudspeaker use it alike. Pulses are placed within 1/128 sample and added
+in the order in which they fire, so that the samples do not depend on how they are cut into blocks, and whatever changes
+in mid-stream changes the pulses to come: those already fired ring on.
 """
 
 from bisect import bisect_left
@@ -33,7 +33,8 @@ LEVEL_LUFS = -23.0  # EBU R 128 programme loudness, at the highest speed asked f
 RISE_DB_PER_OCTAVE = 3.0  # an engine that fires twice as often is that much louder
 HIGHEST_RISE_DB = 6.0  # above the speed that has the usual loudness
 PEAK_ROOM_DB = -5.0  # peaks of the regular engine stay below this; scatter has the rest
-BATCH_SAMPLES = 1 << 16  # of kernels handled at once: they must stay in a processor's cache
+BATCH_SAMPLES = 1 << 17  # of kernels handled at once: they must stay in a processor's cache
+SHORT_BUFFER = 16  # numpy copies what it spreads over rows as long as its buffer holds more than a row
 SPAN_FIRINGS, SPAN_CYCLES, SPAN_S = 4096, 2048, 64.0  # most that is listed at once
 SAMPLE_RATES_HZ = (8_000, 192_000)
 TICK_DB = (-80.0, -6.0)
@@ -239,24 +240,31 @@ class Synth:
 
     def _fire(self, last: int) -> None:
         """Add the firings of the list up to `last` to the tails."""
-        firings = self._firings
-        while self._next < last:
-            first = self._next
-            shelf = self._bank.shelf(firings.step[first])
-            if self._rows.shape[1] != shelf.length:
-                self._rows = shelf.rows(max(1, BATCH_SAMPLES // shelf.length))
-            self._next = min(last, first + len(self._rows), firings.same_step_until[first])
-            now = slice(first, self._next)
-            starts = [frame - self._frame for frame in firings.frame[now]]
-            later_share = None if firings.later_share is None else firings.later_share[now]
-            burst = None if firings.burst is None else firings.burst[now]
-            rows = shelf.fill(self._rows, firings.pulse[now], later_share, burst)
-            rows *= (firings.gain[now] * np.float32(self._level_gain(firings.step[first])))[:, None]
-            if len(self._pulse_tails) == 1:
-                self._pulse_tails[0].add(starts, rows)
-                continue
-            for tail, pan in zip(self._pulse_tails, firings.pan, strict=True):
-                tail.add(starts, rows * pan[now, None])
+        usual = np.setbufsize(SHORT_BUFFER)
+        try:
+            while self._next < last:
+                self._fire_batch(last)
+        finally:
+            np.setbufsize(usual)
+
+    def _fire_batch(self, last: int) -> None:
+        """Add the next firings, as many as have one speed step and room in the rows."""
+        firings, first = self._firings, self._next
+        shelf = self._bank.shelf(firings.step[first])
+        if self._rows.shape[1] != shelf.length:
+            self._rows = shelf.rows(max(1, BATCH_SAMPLES // shelf.length))
+        self._next = min(last, first + len(self._rows), firings.same_step_until[first])
+        now = slice(first, self._next)
+        starts = [frame - self._frame for frame in firings.frame[now]]
+        later_share = None if firings.later_share is None else firings.later_share[now]
+        burst = None if firings.burst is None else firings.burst[now]
+        rows = shelf.fill(self._rows, firings.pulse[now], later_share, burst)
+        rows *= (firings.gain[now] * np.float32(self._level_gain(firings.step[first])))[:, None]
+        if len(self._pulse_tails) == 1:
+            self._pulse_tails[0].add(starts, rows)
+            return
+        for tail, pan in zip(self._pulse_tails, firings.pan, strict=True):
+            tail.add(starts, rows * pan[now, None])
 
     def _tick(self, last: int) -> None:
         """Add the ticks of the list up to `last` to the tails."""

@@ -8,7 +8,7 @@ from pulse_audio.units import ratio_from_db
 Floats = NDArray[np.float64]
 Singles = NDArray[np.float32]
 
-MOST_FRAMES = 1 << 17  # that are given at once
+MOST_FRAMES = 1 << 16  # that are given at once
 KNEE, CEILING = ratio_from_db(-3.0), ratio_from_db(-1.05)  # louder peaks are bent to stay below -1 dBFS
 FADE_IN_S, FADE_OUT_S = 0.001, 0.05  # the first firing may come with the first frame: its rise must stay whole
 
