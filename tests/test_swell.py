@@ -5,6 +5,7 @@ import pytest
 from scipy import stats
 
 from pulse_audio.analysis import swell
+from pulse_audio.analysis.between import between_lines
 from pulse_audio.analysis.fold import Piece
 from pulse_audio.analysis.pattern import Shapes, Way
 
@@ -29,7 +30,7 @@ def lines_of_one_pulse(level: float) -> np.ndarray:
 def evidence_of(samples: np.ndarray, ways: list[Way]) -> np.ndarray:
     """Evidence of each way of firing, the cycle known."""
     made = Piece.of(samples, first_cycle=0.0, cycles=CYCLES, rate_hz=CYCLE_HZ)
-    return swell.evidence(swell.rests(made, 1.0), 1.0, Shapes.of(ways))
+    return swell.evidence(swell.rests(between_lines(made, 1.0)), 1.0, Shapes.of(ways))
 
 
 def test_evidence_is_the_likelihood_ratio_of_gaussians(
@@ -79,7 +80,7 @@ def test_steady_noise_tells_nothing(rng: np.random.Generator) -> None:
 def test_nothing_between_the_lines_is_no_evidence() -> None:
     """With three cycles a line is as wide as the gap to the next: nothing is left, and nothing is said."""
     made = Piece.of(lines_of_one_pulse(1.0)[: 3 * PER_CYCLE], first_cycle=0.0, cycles=3, rate_hz=CYCLE_HZ)
-    bands = swell.rests(made, 1.0)
+    bands = swell.rests(between_lines(made, 1.0))
     assert bands == ()
     assert swell.evidence(bands, 1.0, Shapes.of([Way(np.array([0.0]))])) == pytest.approx([0.0])
 
@@ -90,8 +91,8 @@ def test_a_few_clicks_do_not_count_as_much_evidence(rng: np.random.Generator) ->
     clicks = calm.copy()
     clicks[rng.integers(0, len(clicks), 6)] += 60.0
     worth = [
-        sum(band.worth for band in swell.rests(Piece.of(x, first_cycle=0.0, cycles=CYCLES, rate_hz=CYCLE_HZ), 1.0))
-        for x in (calm, clicks)
+        sum(band.worth for band in swell.rests(between_lines(made, 1.0)))
+        for made in (Piece.of(x, first_cycle=0.0, cycles=CYCLES, rate_hz=CYCLE_HZ) for x in (calm, clicks))
     ]
     # Two values a bin, from 20 to 900 Hz at CYCLES bins for 10 Hz, three fifths of them between the lines.
     assert worth[0] == pytest.approx(swell.BELIEVED * 2 * (900 - 20) / CYCLE_HZ * CYCLES * 0.6, rel=0.05)

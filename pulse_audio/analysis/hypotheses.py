@@ -2,8 +2,8 @@
 
 The track's rate is some simple fraction or multiple of the cycle rate. Lines between its multiples say that the cycle
 is longer; missing multiples say that it is shorter. Each such cycle is joined with each candidate pattern, and its
-evidence, from the lines of the wave, from what lies between them and from the envelope of the hiss, is weighed with how
-common it is and how plausible its speed.
+evidence, from the lines of the wave, from the power and the coherence of what lies between them and from the envelope
+of the hiss, is weighed with how common it is and how plausible its speed.
 """
 
 import math
@@ -17,7 +17,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import logsumexp
 
-from pulse_audio.analysis import pattern, swell
+from pulse_audio.analysis import coherence, pattern, swell
+from pulse_audio.analysis.between import between_lines
 from pulse_audio.analysis.candidates import WEAK_STRENGTHS, Candidate, candidates
 from pulse_audio.analysis.fold import Lines, Piece
 from pulse_audio.analysis.speedtrack import line_evidence
@@ -157,9 +158,12 @@ def weigh(material: Material, ratios: Sequence[float], asked: Layout | None = No
         )
         for ratio in ratios
     ]
-    rests = [swell.rests(p, 1 / _repeat_cycles(ratios)) for p in material.wave]
-    tasks = [(lines, rests, ratio, *kind) for ratio, lines in zip(ratios, seen, strict=True) for kind in _shapes(asked)]
-    weighed = iter(side_by_side(lambda task: _evidence(*task), tasks))
+    between = [between_lines(p, 1 / _repeat_cycles(ratios)) for p in material.wave]
+    beside = [(swell.rests(b), coherence.coherence(b)) for b in between]
+    tasks = [
+        (*lines, beside, ratio, *kind) for ratio, lines in zip(ratios, seen, strict=True) for kind in _shapes(asked)
+    ]
+    weighed = iter(_weighed(side_by_side(lambda task: _evidence(*task), tasks)))
     found: list[tuple[float, Candidate]] = []
     pieces: list[Floats] = []
     for ratio, (wave, _) in zip(ratios, seen, strict=True):
@@ -213,20 +217,31 @@ def _shapes(asked: Layout | None) -> tuple[tuple[pattern.Shapes, tuple[pattern.O
 
 
 def _evidence(
-    lines: tuple[Sequence[Lines], Sequence[Lines]],
-    rests: Sequence[Sequence[swell.Rest]],
+    wave: Sequence[Lines],
+    hiss: Sequence[Lines],
+    beside: Sequence[tuple[Sequence[swell.Rest], coherence.Coherence]],
     ratio: float,
     shapes: pattern.Shapes,
     shares: tuple[pattern.OwnShare, ...],
-) -> list[Floats]:
-    wave, hiss = lines
+) -> tuple[list[Floats], Floats]:
+    """Evidence of patterns, (n_pieces, n_dampings) each, and that of the coherence, (n_pieces, n_patterns)."""
     fitted = pattern.fits(wave, shapes, shares, pattern.WAVE)
     if all(len(lines.order) for lines in hiss):
         hissing = [f.evidence for f in pattern.fits(hiss, shapes, shares, pattern.HISS)]
     else:
         hissing = [np.zeros((len(hiss), len(pattern.HISS.dampings)))] * len(fitted)
-    between = np.stack([swell.evidence(bands, ratio, shapes) for bands in rests], axis=1)
-    return [f.evidence + h + b[:, None] for f, h, b in zip(fitted, hissing, between, strict=True)]
+    swelling = np.stack([swell.evidence(bands, ratio, shapes) for bands, _ in beside], axis=1)
+    coherent = np.stack([coherence.evidence(seen, ratio, shapes) for _, seen in beside])
+    return [f.evidence + h + s[:, None] for f, h, s in zip(fitted, hissing, swelling, strict=True)], coherent
+
+
+def _weighed(found: Sequence[tuple[list[Floats], Floats]]) -> list[list[Floats]]:
+    """Add what is believed of the coherence, for which all patterns at all cycles must be known."""
+    believed = coherence.believed([coherent for _, coherent in found])
+    return [
+        [each + c[:, None] for each, c in zip(evidence, coherent.T, strict=True)]
+        for (evidence, _), coherent in zip(found, believed, strict=True)
+    ]
 
 
 def _mean(ways: Sequence[Floats], odds: Floats | None = None) -> Floats:

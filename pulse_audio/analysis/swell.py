@@ -1,9 +1,7 @@
-"""What no two cycles share, and how its power swells over the cycle.
+"""How the power of the sound between the lines swells over the cycle.
 
-No two firings are alike: their strength, timing and flow noise change from each to the next. So there is sound between
-the lines of the spectrum, and it swells with each pulse, where the lines are what all pulses and a long echo add up to.
-With the lines taken out and the rest made white, its power at a place x of the cycle is, for pulses of strength a_k at
-x_k and a steady background,
+It swells with each pulse, where the lines are what all pulses and a long echo add up to. Made white, its power at a
+place x of the cycle is, for pulses of strength a_k at x_k and a steady background,
 
 ``w(x) = 1 - r + r sum_k a_k^2 E(x - x_k) / sum_k a_k^2``,
 
@@ -22,16 +20,14 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy.fft import irfft, rfft
-from scipy.ndimage import uniform_filter1d
 from scipy.special import logsumexp
 
-from pulse_audio.analysis.fold import Piece
+from pulse_audio.analysis.between import Between
 from pulse_audio.analysis.pattern import MOST_ORDERS, Shapes
 
 Floats = NDArray[np.float64]
 
 BANDS_HZ = ((20.0, 250.0), (250.0, 900.0))  # above is the hiss
-BESIDE, BESIDE_BINS = 0.2, 2.0  # of the way from line to line, and at least: so far a line that wanders may spread
 STEPS = 2 * MOST_ORDERS  # of a cycle
 DECAYS_S = (0.003, 0.008, 0.02, 0.05)
 PLATEAUS = (0.0, 0.2)  # part of the cycle over which a pulse goes on before it decays
@@ -42,7 +38,7 @@ BELIEVED = 0.15  # of the values between the lines
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class Rest:
-    """One band of a piece without its lines, made white.
+    """One band of what stands between the lines of a piece.
 
     Attributes
     ----------
@@ -69,36 +65,19 @@ class Rest:
         return np.bincount(place, self.power, minlength=STEPS) / np.maximum(values, 1)
 
 
-def rests(piece: Piece, line_order: float) -> tuple[Rest, ...]:
-    """Take the lines out of each band of a piece; bands in which nothing is left are left out.
-
-    Parameters
-    ----------
-    piece : Piece
-    line_order : float
-        Lines may stand at all multiples of so many times the track's rate.
-    """
-    spectrum = np.asarray(rfft(piece.samples))
-    bins = np.arange(len(spectrum))
-    apart = piece.cycles * line_order
-    off = np.abs((bins / apart + 0.5) % 1.0 - 0.5) * apart
-    between = off > max(BESIDE_BINS, BESIDE * apart)
-    width = 2 * max(int(2 * apart), 8) + 1
-    hz = bins * (piece.rate_hz / piece.cycles)
+def rests(between: Between) -> tuple[Rest, ...]:
+    """Measure the power of each band over the piece; bands in which nothing is left are left out."""
     found = []
     for low_hz, high_hz in BANDS_HZ:
-        kept = between & (hz > low_hz) & (hz < high_hz)
-        level = uniform_filter1d(np.where(kept, np.abs(spectrum) ** 2, 0.0), width, mode="constant")
-        level /= np.maximum(uniform_filter1d(kept.astype(np.float64), width, mode="constant"), 1e-9)
-        white = np.where(kept, spectrum / np.sqrt(np.maximum(level, 1e-30)), 0.0)
-        power = np.asarray(irfft(white, len(piece.samples))) ** 2
+        band = (between.hz > low_hz) & (between.hz < high_hz)
+        power = np.asarray(irfft(np.where(band, between.spectrum, 0.0), between.frames)) ** 2
         if not power.any():
             continue
         power /= power.mean()
         # Clicks and rattles are rare and strong: of values whose squares spread wider than a Gaussian's, fewer count.
         spread = max(float(np.mean(power**2) - 1.0) / 2.0, 1.0)
-        worth = BELIEVED * 2.0 * int(kept.sum()) / spread
-        found.append(Rest(power=power, worth=worth, cycles=piece.cycles, rate_hz=piece.rate_hz))
+        worth = BELIEVED * 2.0 * int((band & between.kept).sum()) / spread
+        found.append(Rest(power=power, worth=worth, cycles=between.cycles, rate_hz=between.rate_hz))
     return tuple(found)
 
 
