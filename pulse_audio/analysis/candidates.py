@@ -2,8 +2,9 @@
 
 The catalogue is the prior: layouts of two pulses count twice, as more than half of the machines that people record for
 their rhythm are twins, all others once, and layouts that fire alike add up. A few pairs of intervals in between stand
-for V-twins of other angles, with a small weight; a layout that is asked for counts like one of the catalogue. Nothing
-else is supposed: a rhythm that no layout makes must show itself by fitting none of these well.
+for V-twins of other angles, and for V-fours of other angles that fire a close pair every turn, with a small weight; a
+layout that is asked for counts like one of the catalogue. Nothing else is supposed: a rhythm that no layout makes must
+show itself by fitting none of these well.
 """
 
 from collections.abc import Sequence
@@ -18,7 +19,8 @@ from pulse_audio.catalogue import layout, layout_names
 from pulse_audio.layout import Layout
 
 OTHER_TWINS_DEG = (265, 275, 280, 290, 295, 305, 318, 325)
-OTHER_TWINS_WEIGHT = 0.25  # of a layout each
+OTHER_FOURS_DEG = (60, 65, 70, 75, 80)
+OTHERS_WEIGHT = 0.25  # of a layout each
 TWIN_WEIGHT = 2.0
 BANKED_PULSES = (4, 6, 8, 10, 12, 16)
 ALIKE = 1e-3  # of a cycle
@@ -68,7 +70,7 @@ class Candidate:
 
 @lru_cache(maxsize=4)
 def candidates(asked: Layout | None = None) -> tuple[Candidate, ...]:
-    """Return every different pattern of the catalogue and of a layout that is asked for, and the other twins."""
+    """Return every different pattern of the catalogue and of a layout that is asked for, and the others."""
     groups: list[tuple[NDArray[np.float64], list[Layout]]] = []
     for entry in map(layout, layout_names()):
         intervals = _pulse_intervals(entry)
@@ -81,8 +83,9 @@ def candidates(asked: Layout | None = None) -> tuple[Candidate, ...]:
     if asked and not any(same_rotation(known, _pulse_intervals(asked)) for known, _ in groups):
         groups.append((_pulse_intervals(asked), [asked]))
     weights = [len(members) * (TWIN_WEIGHT if len(intervals) == 2 else 1.0) for intervals, members in groups]
-    other_weight = TWIN_WEIGHT * OTHER_TWINS_WEIGHT
-    total = sum(weights) + other_weight * len(OTHER_TWINS_DEG)
+    others = [(np.array([0, deg]) / 720, TWIN_WEIGHT * OTHERS_WEIGHT) for deg in OTHER_TWINS_DEG]
+    others += [(np.array([0, deg, 360, 360 + deg]) / 720, OTHERS_WEIGHT) for deg in OTHER_FOURS_DEG]
+    total = sum(weights) + sum(weight for _, weight in others)
     named = [
         Candidate(
             fractions=_places(intervals),
@@ -93,11 +96,8 @@ def candidates(asked: Layout | None = None) -> tuple[Candidate, ...]:
         )
         for (intervals, members), weight in zip(groups, weights, strict=True)
     ]
-    others = [
-        Candidate(fractions=np.array([0.0, angle / 720]), layouts=(), weight=other_weight / total)
-        for angle in OTHER_TWINS_DEG
-    ]
-    return (*named, *others)
+    unnamed = [Candidate(fractions=places, layouts=(), weight=weight / total) for places, weight in others]
+    return (*named, *unnamed)
 
 
 def _pulse_intervals(entry: Layout) -> NDArray[np.float64]:
