@@ -558,6 +558,22 @@ def test_a_layout_that_no_catalogue_has_is_weighed_when_asked_for(second_deg: fl
     assert heard.layout_match["answer"] == answer, heard
 
 
+def test_a_v_four_that_no_catalogue_has_is_read(rng: np.random.Generator) -> None:
+    """Two pairs of pulses 70 degrees apart, a turn from each other: an angle between those of the catalogue's V-fours.
+
+    Within 10 degrees, as the open clips are scored, of where they are fired or heard.
+    """
+    engine = ENGINES["v4_70"]
+    samples, _, _ = engine_clip(
+        rng, engine=engine, rpm=1000, kind="steady", band="idle", duration_s=5.0, rate_hz=RATE_HZ, spoil=False,
+        snr_db=25.0, microphones=1,
+    )  # fmt: skip
+    heard = analyse(Clip(samples=np.squeeze(samples), sample_rate_hz=RATE_HZ))
+    assert heard.verdict == "uneven", heard
+    assert sorted(heard.intervals_deg) == pytest.approx([70, 70, 290, 290], abs=10)
+    assert not any(reading.layouts for reading in heard.readings if reading.agrees)
+
+
 def test_hints_that_the_sound_speaks_against_are_told(twin: Clip) -> None:
     """Two pulses a cycle are no single's: said to be one, it is read as one, with a note. No note where hints fit."""
     for cylinders, noted in ((1, True), (2, False)):
