@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.fft import rfft
 from scipy.ndimage import uniform_filter1d
 
 from pulse_audio.analysis.fold import Piece
@@ -17,7 +18,6 @@ Complexes = NDArray[np.complex128]
 
 BAND_HZ = (20.0, 1200.0)
 BESIDE, BESIDE_BINS = 0.2, 2.0  # of the way from line to line, and at least: so far a line that wanders may spread
-INDEPENDENT = 18 / 35  # of the values, under the piece's Hann window: (mean w^2)^2 / mean w^4
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -27,8 +27,7 @@ class Between:
     Attributes
     ----------
     spectrum : ndarray of complex, shape (n_bins,)
-        Under a Hann window, or the lines of an engine that grows louder would leak far beside them and tell of one
-        pulse. Of mean power 1 all over, 0 where lines may stand and outside the band.
+        Of mean power 1 all over, 0 where lines may stand and outside the band.
     kept : ndarray of bool, shape (n_bins,)
         Where it is not 0.
     hz : ndarray, shape (n_bins,)
@@ -63,7 +62,7 @@ def between_lines(piece: Piece, line_order: float) -> Between:
     line_order : float
         Lines may stand at all multiples of so many times the track's rate; they fall on whole bins.
     """
-    spectrum = piece.spectrum
+    spectrum = np.asarray(rfft(piece.samples))
     bins = np.arange(len(spectrum))
     apart = round(piece.cycles * line_order)
     off = np.abs((bins / apart + 0.5) % 1.0 - 0.5) * apart
