@@ -10,7 +10,8 @@ from scipy import signal
 
 from docs.studies.scoring import judge, track_errors
 from pulse_audio import Clip, SpeedCurve
-from pulse_audio.analysis import Analysis, Hints, analyse
+from pulse_audio.analysis import Analysis, Hints, analyse, analyser
+from pulse_audio.analysis.describing import Heard
 from pulse_audio.catalogue import layout, layout_names
 from pulse_audio.clip import read_clip
 from pulse_audio.errors import ClipError, LayoutError
@@ -556,6 +557,31 @@ def test_a_layout_that_no_catalogue_has_is_weighed_when_asked_for(second_deg: fl
     heard = analyse(Clip(samples=np.squeeze(samples), sample_rate_hz=RATE_HZ), Hints(layout="200-520"))
     assert heard.layout_match is not None
     assert heard.layout_match["answer"] == answer, heard
+
+
+def test_of_two_tracks_the_one_on_which_an_engine_is_clearer_is_kept(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Followed by 8/3 of its cycle hardly a line of a cross-plane four is seen, though its pattern is as sure.
+
+    The second track, of the cycle itself, is kept even if the odds of its pattern are a little less.
+    """
+    weighed, calls = analyser._weighed, []
+
+    def a_little_less(heard: Heard, hints: Hints) -> analyser._Weighed | None:
+        calls.append(weighed(heard, hints))
+        found = calls[-1]
+        if len(calls) == 1 or found is None or found.choice is None:
+            return found
+        return replace(found, choice=replace(found.choice, probability=0.99 * found.choice.probability))
+
+    monkeypatch.setattr(analyser, "_weighed", a_little_less)
+    engine = render(
+        layout("inline-four-crossplane"), SpeedCurve.steady(900.0), duration_s=8.0, sample_rate_hz=24_000,
+        life=Liveliness(), seed=3,
+    )  # fmt: skip
+    heard = analyse(engine)
+    assert len(calls) == 2
+    assert heard.verdict == "uneven"
+    assert heard.firing_rate_hz == pytest.approx(4 * cycle_hz(900.0, 4), rel=0.01)  # hunts by that much
 
 
 def test_a_v_four_that_no_catalogue_has_is_read(rng: np.random.Generator) -> None:

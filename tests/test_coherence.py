@@ -17,7 +17,7 @@ RATE_HZ = PER_CYCLE * CYCLE_HZ
 def seen_in(samples: np.ndarray, cycles: int = CYCLES) -> Coherence:
     """Coherence at multiples of the cycle rate."""
     made = Piece.of(samples, first_cycle=0.0, cycles=cycles, rate_hz=CYCLE_HZ)
-    return coherence.coherence(between_lines(made, 1.0))
+    return coherence.measured(between_lines(made, 1.0))
 
 
 def pulses(places: list[float], changes: np.ndarray, echo: np.ndarray) -> np.ndarray:

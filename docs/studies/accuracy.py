@@ -31,8 +31,8 @@ from tests.clipmaker import make
 SURE = 0.9
 BINS = (0.0, 0.3, 0.5, 0.7, 0.8, 0.9, 0.95, 0.98, 1.0)
 SETS = {  # name: what to make, how many, seed, further options
-    "engines": ("engines", 160, 11, ()),
-    "engines-hard": ("engines", 160, 12, ("--hard",)),
+    "engines": ("engines", 160, 41, ()),
+    "engines-hard": ("engines", 160, 42, ("--hard",)),
     "limping": ("limping", 72, 13, ()),
     "moving": ("moving", 48, 14, ()),
     "harmonics": ("harmonics", 80, 15, ()),

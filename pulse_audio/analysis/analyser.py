@@ -226,6 +226,14 @@ def _material(heard: Heard) -> Material | None:
     return Material(wave=tuple(wave), hiss=tuple(hiss)) if wave else None
 
 
+def _clues(heard: Heard, material: Material, choice: Choice) -> presence.Clues:
+    return presence.clues(heard.signals, heard.track, heard.spans[0], material, choice.best.hypothesis)
+
+
+def _present(clues: presence.Clues, heard: Heard, hints: Hints) -> float:
+    return presence.probability(clues, heard.hum_hz, said_to_be_one=hints.describe_engine)
+
+
 def _answer(
     heard: Heard, hints: Hints, duration_s: float, sample_rate_hz: int, *, blocks: int, look_beneath: bool = True
 ) -> Analysis:
@@ -235,8 +243,13 @@ def _answer(
         # too few to follow it closely.
         closer = _on_cycle(heard, ratio)
         again = _weighed(closer, hints)
-        if again and again.choice and again.choice.probability >= weighed.choice.probability:
-            heard, weighed = closer, again
+        if again and again.choice:
+            odds, closer_odds = (
+                choice.probability * _present(_clues(by, weights.material, choice), by, hints)
+                for by, weights, choice in ((heard, weighed, weighed.choice), (closer, again, again.choice))
+            )
+            if closer_odds >= odds:
+                heard, weighed = closer, again
     span = heard.spans[0]
     blank = Analysis(
         duration_s=duration_s,
@@ -256,12 +269,12 @@ def _answer(
     material, choice = weighed.material, weighed.choice
     if choice is None:
         return replace(blank, verdict="undetermined", notes=(*heard.notes, _no_engine_left(hints)))
-    clues = presence.clues(heard.signals, heard.track, span, material, choice.best.hypothesis)
+    clues = _clues(heard, material, choice)
     evidence = choice.best.hypothesis.evidence
     # However much the likelihood is damped: what an engine repeats from cycle to cycle, or two cycles, is only faint.
     slow = (float(np.min(h.evidence - evidence)) for h in weighed.found if h not in weighed.running)
     is_slower = max(slow, default=-math.inf) > max(CLEARLY_SLOWER, CLEARLY_SLOWER_SHARE * float(evidence[0]))
-    present = 0.0 if is_slower else presence.probability(clues, heard.hum_hz, said_to_be_one=hints.describe_engine)
+    present = 0.0 if is_slower else _present(clues, heard, hints)
     present = max(present, LEAST_PRESENT)
     if present < presence.PRESENT:
         if look_beneath and (left := _beneath(heard)):

@@ -27,7 +27,7 @@ class Between:
     Attributes
     ----------
     spectrum : ndarray of complex, shape (n_bins,)
-        Of mean power 1 all over, 0 where lines may stand and outside the band.
+        Up to the top of the band; of mean power 1 all over, 0 where lines may stand and below the band.
     kept : ndarray of bool, shape (n_bins,)
         Where it is not 0.
     hz : ndarray, shape (n_bins,)
@@ -62,13 +62,14 @@ def between_lines(piece: Piece, line_order: float) -> Between:
     line_order : float
         Lines may stand at all multiples of so many times the track's rate; they fall on whole bins.
     """
-    spectrum = np.asarray(rfft(piece.samples))
+    low_hz, high_hz = BAND_HZ
+    bin_hz = piece.rate_hz / piece.cycles
+    spectrum = np.asarray(rfft(piece.samples))[: int(high_hz / bin_hz) + 1]
     bins = np.arange(len(spectrum))
     apart = round(piece.cycles * line_order)
     off = np.abs((bins / apart + 0.5) % 1.0 - 0.5) * apart
-    hz = np.asarray(bins * (piece.rate_hz / piece.cycles), dtype=np.float64)
-    low_hz, high_hz = BAND_HZ
-    kept = (off > max(BESIDE_BINS, BESIDE * apart)) & (hz > low_hz) & (hz < high_hz)
+    hz = np.asarray(bins * bin_hz, dtype=np.float64)
+    kept = (off > max(BESIDE_BINS, BESIDE * apart)) & (hz > low_hz)
     width = 2 * max(2 * apart, 8) + 1
     level = uniform_filter1d(np.where(kept, np.abs(spectrum) ** 2, 0.0), width, mode="constant")
     level /= np.maximum(uniform_filter1d(kept.astype(np.float64), width, mode="constant"), 1e-9)

@@ -63,10 +63,9 @@ class Coherence:
     lag_hz: float
 
 
-def coherence(between: Between) -> Coherence:
+def measured(between: Between) -> Coherence:
     """Measure the coherence of what stands between the lines."""
-    top = int(np.searchsorted(between.hz, between.hz[between.kept].max(initial=0.0))) + 1
-    spectrum, kept = between.spectrum[:top], between.kept[:top]
+    spectrum, kept, top = between.spectrum, between.kept, len(between.kept)
     power = np.abs(spectrum) ** 2
     bin_hz = between.rate_hz / between.cycles
     share = kept.sum() / max(top - np.argmax(kept), 1)
@@ -92,29 +91,29 @@ def coherence(between: Between) -> Coherence:
     )
 
 
-def evidence(coherence: Coherence, ratio: float, shapes: Shapes) -> Floats:
+def evidence(found: Coherence, ratio: float, shapes: Shapes) -> Floats:
     """Evidence of patterns, less that of noise alone, shape (n_patterns,).
 
     Parameters
     ----------
-    coherence : Coherence
+    found : Coherence
     ratio : float
         Cycle rate as a multiple of the track's rate.
     shapes : Shapes
     """
-    step = round(ratio / coherence.lag_order)
-    lag = np.arange(step, len(coherence.seen) + 1, step)[: MOST_ORDERS - 1]
+    step = round(ratio / found.lag_order)
+    lag = np.arange(step, len(found.seen) + 1, step)[: MOST_ORDERS - 1]
     curves, which = _curves(shapes)
-    floor = coherence.floor[lag - 1]
-    seen = np.log1p(coherence.seen[lag - 1] / floor).astype(np.float32)
-    found = []
+    floor = found.floor[lag - 1]
+    seen = np.log1p(found.seen[lag - 1] / floor).astype(np.float32)
+    errors = []
     for fade_hz in FADES_HZ:
-        faded = np.exp(-lag * coherence.lag_hz / fade_hz) / floor
+        faded = np.exp(-lag * found.lag_hz / fade_hz) / floor
         for share in SHARES:
             expected = np.log1p(curves[:, :, : len(lag)] * (share * faded).astype(np.float32))
             expected -= seen
-            found.append(np.square(expected, out=expected).sum(axis=2))
-    better = (np.square(seen).sum() - np.concatenate(found).astype(np.float64)) / (2 * ERROR**2)
+            errors.append(np.square(expected, out=expected).sum(axis=2))
+    better = (np.square(seen).sum() - np.concatenate(errors).astype(np.float64)) / (2 * ERROR**2)
     return np.asarray(logsumexp(better, axis=0) - math.log(len(better)))[which]
 
 

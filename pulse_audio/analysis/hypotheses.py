@@ -159,7 +159,7 @@ def weigh(material: Material, ratios: Sequence[float], asked: Layout | None = No
         for ratio in ratios
     ]
     between = [between_lines(p, 1 / _repeat_cycles(ratios)) for p in material.wave]
-    beside = [(swell.rests(b), coherence.coherence(b)) for b in between]
+    beside = [(swell.rests(b), coherence.measured(b)) for b in between]
     tasks = [
         (*lines, beside, ratio, *kind) for ratio, lines in zip(ratios, seen, strict=True) for kind in _shapes(asked)
     ]
