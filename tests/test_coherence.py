@@ -45,8 +45,10 @@ def test_noise_whose_level_swings_has_the_coherence_of_its_sidebands(rng: np.ran
     swing = 1 + depth * np.cos(2 * np.pi * np.arange(CYCLES * PER_CYCLE) / PER_CYCLE)
     found = seen_in(rng.standard_normal(CYCLES * PER_CYCLE) * swing)
     wanted = np.array([depth**2, depth**4 / 16, 0.0, 0.0]) / (1 + depth**2 / 2) ** 2
-    # 270 blocks of 24 values: each squared coherence scatters by 1/24 or so, their mean by a sixteenth of that.
-    assert found.seen[:4] == pytest.approx(wanted, abs=0.015)
+    # 300 blocks of 24 independent values and more, half of it under the window: each squared coherence scatters by a
+    # twelfth, their mean by a two hundredth; and what noise alone shows is taken off as if there were nothing else,
+    # which is up to a quarter of a twelfth too much.
+    assert found.seen[:4] == pytest.approx(wanted, abs=0.03)
 
 
 def test_it_is_what_welch_s_method_gives(rng: np.random.Generator) -> None:

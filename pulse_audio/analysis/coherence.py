@@ -25,7 +25,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import logsumexp
 
-from pulse_audio.analysis.between import Between
+from pulse_audio.analysis.between import INDEPENDENT, Between
 from pulse_audio.analysis.pattern import MOST_ORDERS, Shapes
 
 Floats = NDArray[np.float64]
@@ -82,7 +82,7 @@ def measured(between: Between) -> Coherence:
         enough = values >= LEAST_VALUES // 2
         if not enough.any():
             break
-        values = values[enough]
+        values = INDEPENDENT * values[enough]
         squared = np.abs(cross[enough]) ** 2 / np.maximum(first[enough] * second[enough], 1e-30)
         seen.append(max(float(np.mean((squared - 1 / values) / (1 - 1 / values))), 0.0))
         floor.append(FAINTEST + 2 * float(np.mean(1 / values)) / math.sqrt(len(values)))

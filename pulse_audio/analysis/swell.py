@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 from scipy.fft import irfft, rfft
 from scipy.special import logsumexp
 
-from pulse_audio.analysis.between import Between
+from pulse_audio.analysis.between import INDEPENDENT, Between
 from pulse_audio.analysis.pattern import MOST_ORDERS, Shapes
 
 Floats = NDArray[np.float64]
@@ -75,8 +75,8 @@ def rests(between: Between) -> tuple[Rest, ...]:
             continue
         power /= power.mean()
         # Clicks and rattles are rare and strong: of values whose squares spread wider than a Gaussian's, fewer count.
-        spread = max(float(np.mean(power**2) - 1.0) / 2.0, 1.0)
-        worth = BELIEVED * 2.0 * int((band & between.kept).sum()) / spread
+        spread = max(float(INDEPENDENT * np.mean(power**2) - 1.0) / 2.0, 1.0)
+        worth = BELIEVED * INDEPENDENT * 2.0 * int((band & between.kept).sum()) / spread
         found.append(Rest(power=power, worth=worth, cycles=between.cycles, rate_hz=between.rate_hz))
     return tuple(found)
 
