@@ -150,11 +150,11 @@ def weigh(material: Material, ratios: Sequence[float], asked: Layout | None = No
     asked : Layout or None
         A layout whose pattern is weighed with those of the catalogue.
     """
-    top_hz = min(TOP_HZ, MOST_LINES * min(ratios) * material.wave[0].rate_hz)
+    slowest = min(ratios)  # no cycle may see lines higher up than the slowest can: evidence grows with what is seen
     seen = [
         (
-            [p.lines(ratio, top_hz, MOST_LINES) for p in material.wave],
-            [p.lines(ratio, HISS_TOP_HZ, HISS_LINES) for p in material.hiss],
+            [p.lines(ratio, min(TOP_HZ, MOST_LINES * slowest * p.rate_hz), MOST_LINES) for p in material.wave],
+            [p.lines(ratio, min(HISS_TOP_HZ, HISS_LINES * slowest * p.rate_hz), HISS_LINES) for p in material.hiss],
         )
         for ratio in ratios
     ]
