@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from pulse_audio import checks
 from pulse_audio.analysis import faults, presence
+from pulse_audio.analysis.calibration import calibrated
 from pulse_audio.analysis.describing import SHORTEST_S, Heard, described
 from pulse_audio.analysis.fold import Phase, Piece, piece
 from pulse_audio.analysis.hypotheses import (
@@ -205,7 +206,8 @@ def _weighed(heard: Heard, hints: Hints) -> _Weighed | None:
     track_hz = material.wave[0].rate_hz
     found = weigh(material, ratios, None if hints.layout is None else find_layout(hints.layout))
     running = [h for h in found if h.ratio * track_hz >= SLOWEST_CYCLE_HZ]
-    return _Weighed(material, found, running, choose(engines(running, track_hz), hints))
+    choice = choose(engines(running, track_hz), hints)
+    return _Weighed(material, found, running, choice and calibrated(choice))
 
 
 def _is_multiple(ratio: float) -> bool:

@@ -25,7 +25,7 @@ TWIN_WEIGHT = 2.0
 BANKED_PULSES = (4, 6, 8, 10, 12, 16)
 ALIKE = 1e-3  # of a cycle
 WEAK_PULSES = (3, 4, 5, 6)
-WEAK_STRENGTHS = (0.5, 0.15)  # a cylinder that pulls half as well as the others may hardly be heard between them
+WEAK_STRENGTHS = (0.5, 0.0)  # one that pulls half as well as the others may not be heard between them; a dead one
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)

@@ -14,7 +14,7 @@ from pulse_audio.analysis.placing import place_pulses, pulse_levels, weak_shares
 from pulse_audio.analysis.prepare import Signals
 from pulse_audio.analysis.readings import Choice, compare_with_layout, readings
 from pulse_audio.analysis.result import Analysis, Hints
-from pulse_audio.analysis.retrace import Comb, retraced
+from pulse_audio.analysis.retrace import Comb, Retraced, retraced
 from pulse_audio.analysis.speedtrack import Track, finest_frame_s
 from pulse_audio.analysis.steady import WINDOW_LOSS, constant_rate_hz
 from pulse_audio.units import cycle_deg, db_from_ratio, rpm_from_cycle_hz
@@ -83,11 +83,12 @@ def described(
     ratio, candidate = hypothesis.ratio, hypothesis.candidate
     lines = main.lines(ratio, TOP_HZ, MOST_LINES)
     span, all_lines = heard.spans[0], main.lines(ratio, TOP_HZ, int(TOP_HZ))
-    cycle_hz = float(heard.phase.at(span.end_s) - heard.phase.at(span.start_s)) / span.duration_s * ratio
-    if heard.phase.is_steady:
+    comb = Comb.of(all_lines, candidate.pulses if choice.even else 1, main.rate_hz)
+    led = retraced(heard.signals, heard.track, heard.phase, span, comb)
+    cycle_hz = float(led.phase.at(span.end_s) - led.phase.at(span.start_s)) / span.duration_s * ratio
+    if led.phase.is_steady:
         orders = all_lines.order.astype(np.float64)
         cycle_hz = constant_rate_hz(heard.signals.wave, cycle_hz, orders, all_lines.noise_power)
-    comb = Comb.of(all_lines, candidate.pulses if choice.even else 1, main.rate_hz)
     unbroken, outside_s = apart(heard.signals, heard.track, span)
     notes = [*heard.notes, *_pattern_notes(heard, hypothesis)]
     if outside_s >= SHORTEST_S:
@@ -138,7 +139,7 @@ def described(
         intervals_sd_deg=tuple((interval_sd * cycle_deg(strokes)).tolist()),
         pulse_level_db=tuple(map(db_from_ratio, levels)) if levels is not None and each_told else None,
         weak_share=weak if each_told else None,
-        speed_track=_speed_track(heard, comb, rpm * ratio / cycle_hz, unbroken),
+        speed_track=_speed_track(heard, led, comb, rpm * ratio / cycle_hz, unbroken),
         readings=shown,
         layout_match=compare_with_layout(choice, present, hints, intervals),
         notes=tuple(notes),
@@ -167,8 +168,9 @@ def _rate_sd(lines: Lines, main: Piece, heard: Heard, ratio: float) -> float:
     return math.hypot(bound, math.sqrt(2) * within, math.sqrt(2) * ends) / duration_s
 
 
-def _speed_track(heard: Heard, comb: Comb, rpm_per_hz: float, unbroken: Span) -> tuple[tuple[float, float], ...]:
-    led = retraced(heard.signals, heard.track, heard.phase, heard.spans[0], comb)
+def _speed_track(
+    heard: Heard, led: Retraced, comb: Comb, rpm_per_hz: float, unbroken: Span
+) -> tuple[tuple[float, float], ...]:
     times = np.arange(TRACK_STEP_S, heard.signals.duration_s, TRACK_STEP_S)
     grid_s, log_rate = led.phase.time_s, np.log(led.phase.rate_hz)
     logs = np.interp(times, grid_s, log_rate)

@@ -69,9 +69,9 @@ def choose(found: Sequence[Engine], hints: Hints) -> Choice | None:
         answers[key] = answers.get(key, 0.0) + probability
     # A rhythm between two patterns shares its odds out among both: neighbours that count as one answer count together.
     likely = {key: probability for key, probability in answers.items() if probability > LEAST_PROBABILITY / 10}
-    together = {key: sum(p for other, p in likely.items() if _agrees(heads[other], heads[key])) for key in likely}
+    together = {key: sum(p for other, p in likely.items() if agrees(heads[other], heads[key])) for key in likely}
     best = heads[max(together, key=lambda key: together[key])]
-    agreeing = [(engine.hypothesis.candidate, probability) for engine, probability in weighed if _agrees(engine, best)]
+    agreeing = [(engine.hypothesis.candidate, probability) for engine, probability in weighed if agrees(engine, best)]
     total = sum(probability for _, probability in agreeing)
     return Choice(
         best=best,
@@ -101,7 +101,7 @@ def _answer(engine: Engine) -> tuple[object, ...]:
     return ("uneven", round(ratio, 3), tuple(np.round(candidate.intervals, 4)))
 
 
-def _agrees(engine: Engine, best: Engine) -> bool:
+def agrees(engine: Engine, best: Engine) -> bool:
     """Whether two engines give the same answer, near enough."""
     candidate, chosen = engine.hypothesis.candidate, best.hypothesis.candidate
     rate = engine.hypothesis.ratio * candidate.pulses / (best.hypothesis.ratio * chosen.pulses)
@@ -143,7 +143,7 @@ def readings(choice: Choice, track_hz: float, hints: Hints, present: float) -> t
         for (layouts, strokes, cylinders, rpm), share in alike:
             key = (strokes, cylinders, round(rpm, 1), layouts)
             pooled[key] = pooled.get(key, 0.0) + present * probability * share
-            if _agrees(engine, choice.best):
+            if agrees(engine, choice.best):
                 answering.add(key)
     found = [
         Reading(layouts=names, strokes=strokes, cylinders=cylinders, rpm=rpm, probability=odds, agrees=key in answering)

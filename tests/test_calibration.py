@@ -1,0 +1,50 @@
+"""From odds to the share of right answers: the logistic function is scipy's, the rest follows from what odds are."""
+
+import numpy as np
+import pytest
+from scipy.special import expit, logit
+
+from pulse_audio.analysis import calibration
+from pulse_audio.analysis.calibration import calibrated
+from pulse_audio.analysis.candidates import Candidate, candidates
+from pulse_audio.analysis.hypotheses import Hypothesis, engines
+from pulse_audio.analysis.readings import Choice, agrees, choose
+from pulse_audio.analysis.result import Hints
+
+ONE = next(c for c in candidates() if c.is_even and c.pulses == 1)
+TWIN = next(c for c in candidates() if c.pulses == 2 and round(720 * c.fractions[1]) == 270)
+
+
+def chosen(odds: dict[Candidate, float]) -> Choice:
+    """Choose among patterns with given odds."""
+    heard = [
+        Hypothesis(ratio=1.0, candidate=c, evidence=np.full(2, np.log(share / c.weight))) for c, share in odds.items()
+    ]
+    choice = choose(engines(heard, 20.0), Hints())
+    assert choice is not None
+    return choice
+
+
+@pytest.mark.parametrize("stated", [0.6, 0.9, 0.99])
+@pytest.mark.parametrize("even", [True, False])
+def test_all_odds_are_brought_along(stated: float, even: bool) -> None:
+    """The logistic of the logit; what agrees adds up to it, all together to 1, and what agrees keeps its shares."""
+    before = chosen({ONE: stated if even else 1 - stated, TWIN: 1 - stated if even else stated})
+    after = calibrated(before)
+    assert after.even == before.even == even
+    right = expit(calibration.OFFSET + calibration.SLOPE * logit(stated) + calibration.IF_EVEN * even)
+    assert after.probability == pytest.approx(right, abs=1e-6)
+    assert sum(p for e, p in after.weighed if agrees(e, after.best)) == pytest.approx(right)
+    assert sum(p for _, p in after.weighed) == pytest.approx(1.0)
+    assert [p for _, p in after.weighed] == sorted((p for _, p in after.weighed), reverse=True)
+
+
+def test_an_even_answer_is_believed_less() -> None:
+    """Where pulses run together an even beat is left (common practice): at the same odds it is less often right."""
+    even, uneven = (calibrated(chosen({c: 0.8, other: 0.2})) for c, other in ((ONE, TWIN), (TWIN, ONE)))
+    assert even.probability < 0.8 < uneven.probability
+
+
+def test_what_is_certain_stays_certain() -> None:
+    """If the hints leave one answer, nothing is left to doubt but whether there is an engine."""
+    assert calibrated(chosen({TWIN: 1.0})).probability == 1.0
