@@ -110,8 +110,10 @@ def _in_processes(tasks: Sequence[Task], jobs: int) -> Iterator[Analysis | Pulse
         with _one_thread_each():
             futures = [pool.submit(_outcome, task) for task in tasks]
         for future in futures:
-            yield future.result()
-        pool.shutdown()
+            outcome = future.result()
+            if future is futures[-1]:
+                pool.shutdown()  # before the last goes out: who has all answers may never ask for more, and exit
+            yield outcome
     except BrokenProcessPool:
         pass
     finally:

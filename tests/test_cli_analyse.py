@@ -1,6 +1,7 @@
 """``firing-pulse analyse``: what it prints where, what it refuses, and that one bad clip does not stop the rest."""
 
 import json
+import multiprocessing
 import os
 import signal
 import subprocess
@@ -263,6 +264,16 @@ def test_several_processes_give_the_same_answers(clips: Path) -> None:
     answers = [_cli("--json", "--jobs", jobs, *names, cwd=clips).communicate(timeout=120) for jobs in ("1", "2")]
     assert answers[0] == answers[1]
     assert [json.loads(line)["file"] for line in answers[0][0].splitlines()] == names
+
+
+def test_processes_have_ended_when_the_last_answer_is_there(clips: Path) -> None:
+    """Python warns on stderr, now and then, of processes that still end while it exits itself."""
+    others = set(multiprocessing.active_children())
+    tasks = [batch.Task(path=clips / name) for name in ("two.wav", "bad.wav")]
+    outcomes = batch.analyse_files(tasks, jobs=2)
+    for _ in tasks:
+        next(outcomes)
+    assert set(multiprocessing.active_children()) == others
 
 
 def test_a_fault_of_ours_stops_only_its_clip(clips: Path, monkeypatch: pytest.MonkeyPatch) -> None:
