@@ -429,7 +429,7 @@ def test_what_speaks_against_an_engine(other: dict[str, float]) -> None:
 def test_a_clean_tone_that_stands_still_is_less_like_an_engine() -> None:
     """Lines 30 dB above the noise at a rate that never changes, without a hiss: an organ rather than an engine."""
     clean = replace(IDLE, wave_lines=20, line_fill=20 / 60, hiss_lines=0, line_strength=7.0, wander=0.0)
-    assert presence.probability(clean, None) < 0.5
+    assert presence.probability(clean, None) < 0.47  # 0.3 if there were two other sounds for each engine
     assert presence.probability(replace(clean, line_strength=4.6, wander=0.005), None) > 0.8
 
 
@@ -445,7 +445,7 @@ def test_one_rhythm_is_as_likely_whatever_cycle_it_is_told_of(rng: np.random.Gen
         next(h for h in found if h.ratio == ratio and h.candidate.is_even and h.candidate.pulses == pulses)
         for ratio, pulses in ((1.0, 1), (0.5, 2))
     )
-    # Cylinders may be unlike each other in the second: that costs it a few units of thousands.
+    # In the second its two cylinders may be unlike each other: that costs it 9 of 100 000.
     assert two.evidence == pytest.approx(one.evidence, rel=1e-3)
 
 

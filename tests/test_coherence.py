@@ -52,7 +52,7 @@ def test_noise_whose_level_swings_has_the_coherence_of_its_sidebands(rng: np.ran
 
 
 def test_it_is_what_welch_s_method_gives(rng: np.random.Generator) -> None:
-    """Scipy's densities of a sound with itself, moved by one, two and three cycle rates, tells the same."""
+    """Scipy's densities of a sound with itself, moved by one, two and three cycle rates, tell the same."""
     samples = pulses([0.0, 270 / 720], 0.1 * rng.standard_normal((CYCLES, 2)), exhaust(rng))
     samples -= np.tile(samples.reshape(CYCLES, PER_CYCLE).mean(axis=0), CYCLES)  # without its lines
     samples = samples + 0.3 * samples.std() * rng.standard_normal(len(samples))
