@@ -22,7 +22,7 @@ from pulse_audio.units import cycle_deg, db_from_ratio, rpm_from_cycle_hz
 TRACK_STEP_S = 0.25
 DOUBTFUL_HINTS = 0.01
 UNDECIDED = 0.2  # an answer less likely than this is not given
-LEAST_SEEN = 0.2  # of the median evidence: where the lines are fainter, half of all speeds found are wrong
+LEAST_MARGIN = math.log(20)  # of a speed over the likeliest one elsewhere: where it is less, it is not told
 WEAK_SHARE_TOLD = 0.05  # fewer are a healthy engine's scatter
 STEEPEST = 0.1  # natural log of speed from one period of the lines to the next: more can't be placed in time
 SHORTEST_S = 0.5
@@ -176,7 +176,7 @@ def _speed_track(
     logs = np.interp(times, grid_s, log_rate)
     period_s = np.exp(-logs) / comb.ratio
     rise = np.interp(times + period_s, grid_s, log_rate) - np.interp(times - period_s, grid_s, log_rate)
-    told = (np.interp(times, led.time_s, led.seen) >= LEAST_SEEN) & (np.abs(rise) / 2 <= STEEPEST)
+    told = (np.interp(times, led.time_s, led.margin) >= LEAST_MARGIN) & (np.abs(rise) / 2 <= STEEPEST)
     told &= (times >= unbroken.start_s) & (times <= unbroken.end_s) & (np.exp(logs) * rpm_per_hz <= checks.RPM_MAX)
     times, rates = times[told], np.exp(logs[told])
     return tuple((heard.start_s + float(t), float(r) * rpm_per_hz) for t, r in zip(times, rates, strict=True))

@@ -11,12 +11,13 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import median_filter
 
 from pulse_audio.analysis.fold import Lines, Phase
 from pulse_audio.analysis.pieces import Span
 from pulse_audio.analysis.prepare import WAVE_RATE_HZ, Signals
 from pulse_audio.analysis.speedtrack import (
+    HOP_S,
+    STEEPEST_PER_S,
     Range,
     Spectra,
     Track,
@@ -36,7 +37,7 @@ RANGES = ((0.4, 1.3), (0.6, 2.4), (1.2, 3.6))
 SLOWER, FASTER = ((0.2, 0.65), (0.1, 0.32)), ((2.4, 7.2), (4.8, 14.4))
 PERIODS = 8.0  # in a frame, of the rate in the middle of its range
 SLOPES = (0.1, 0.3, 0.6, 1.0)  # natural log of the rate over one frame
-STEEPEST_PER_S = 7.0
+STEEPEST_SLOPE_PER_S = 7.0
 TOP_HZ = 2000.0
 HALF_STEPS = 24  # lines looked at: up to the twelfth multiple of the spacing, and midway between
 CLEAR = 10.0  # power over noise at which a line is as likely there as not
@@ -47,8 +48,8 @@ MARGIN_S = 0.5  # about doubtful frames
 REACH = 0.2  # natural log that the rate may move from one frame to the next
 SLACK, SLACK_SHARE, PRICE, MOST_PRICE = 0.01, 0.5, 0.1, 40.0  # of a step that the slopes do not explain
 FIRST_TRACK_ODDS, FIRST_TRACK_SD = 5.0, 0.015  # natural log of odds that the first track is right where clear
-CHANCE_FRAMES = 5  # fewer than three of them may be clear by chance
 HELD = 0.03  # natural log about the known rate, in the steady stretch
+SURE = 100.0  # natural log of odds
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -86,14 +87,14 @@ class Retraced:
     ----------
     phase : Phase
         In cycles of the first track.
-    time_s, seen : ndarray, shape (n_frames,)
-        How much better the known lines explain the sound than noise does, against the median; 1 where the first track
-        was kept.
+    time_s, margin : ndarray, shape (n_frames,)
+        Natural log of how much likelier the speed is than the likeliest one elsewhere; at least about `SURE`
+        where the first track was kept.
     """
 
     phase: Phase
     time_s: Floats
-    seen: Floats
+    margin: Floats
 
 
 def retraced(heard: Signals, track: Track, phase: Phase, span: Span, comb: Comb) -> Retraced:
@@ -111,13 +112,13 @@ def retraced(heard: Signals, track: Track, phase: Phase, span: Span, comb: Comb)
     """
     known_hz = phase.rate_hz * comb.ratio
     base_hz = float(np.median(known_hz[(phase.time_s >= span.start_s) & (phase.time_s <= span.end_s)]))
-    ranges = _ranges(known_hz / base_hz)
+    ranges = _ranges(_joined(track, base_hz / comb.ratio))
     candidates_hz = base_hz * np.exp(np.arange(np.log(ranges[0][0]), np.log(ranges[-1][1]), STEP))
     clear = np.clip(track.evidence / np.median(track.evidence), 0.0, 1.0)
     doubtful = _doubtful(track, clear)
     held = _joined_to(span, track.time_s[doubtful])
     if phase.is_steady or (held.start_s <= 0.0 and held.end_s >= heard.duration_s):
-        return Retraced(phase=phase, time_s=track.time_s, seen=np.ones(len(track.time_s)))
+        return Retraced(phase=phase, time_s=track.time_s, margin=np.full(len(track.time_s), SURE))
     centres = _centres(track.time_s[doubtful], heard.duration_s)
     hop_s = np.gradient(centres)
     lines, slope = _evidence(heard.wave, centres, hop_s, base_hz, candidates_hz, ranges, comb)
@@ -125,16 +126,15 @@ def retraced(heard: Signals, track: Track, phase: Phase, span: Span, comb: Comb)
     trusted = FIRST_TRACK_ODDS * np.sqrt(hop_s / CLOSE_S) * np.interp(centres, track.time_s, clear)
     evidence = lines + trusted[:, None] * np.exp(-0.5 * (off / FIRST_TRACK_SD) ** 2)
     inside = (centres > held.start_s) & (centres < held.end_s)
-    evidence[inside] -= 100.0 * (np.abs(off[inside]) > HELD)
-    path = _best_path(evidence, slope, centres)
+    evidence[inside] -= SURE * (np.abs(off[inside]) > HELD)
+    path, margin = _likeliest(evidence, slope, centres)
     led = refine(heard, Phase.from_rate(centres, candidates_hz[path], heard.duration_s, phase.step_s))
     kept = (phase.time_s > held.start_s) & (phase.time_s < held.end_s)
     rate_hz = np.where(kept, phase.rate_hz, np.interp(phase.time_s, led.time_s, led.rate_hz) / comb.ratio)
-    found = lines[np.arange(len(path)), path] / np.sqrt(hop_s)
     return Retraced(
         phase=Phase.from_rate(phase.time_s, rate_hz, heard.duration_s, phase.step_s),
         time_s=centres,
-        seen=median_filter(np.where(inside, 1.0, found / np.median(found)), CHANCE_FRAMES, mode="nearest"),
+        margin=margin,
     )
 
 
@@ -143,6 +143,17 @@ def _ranges(relative: Floats) -> tuple[tuple[float, float], ...]:
     slower = [part for part in SLOWER if relative.min() < 0.75 * part[1]]
     faster = [part for part in FASTER if relative.max() > part[0] / 0.75]
     return (*slower[::-1], *RANGES, *faster)
+
+
+def _joined(track: Track, base_hz: float) -> Floats:
+    """Return the first track over the steady rate, as far as it goes from or to that without a leap.
+
+    What it leaps to and stays at may be a pipe that rings at one pitch: in frames this short, that looks like a line.
+    """
+    relative = track.rate_hz / base_hz
+    runs = np.split(relative, np.flatnonzero(np.abs(np.diff(np.log(relative))) > STEEPEST_PER_S * HOP_S) + 1)
+    low, high = RANGES[0][0], RANGES[-1][1]
+    return np.concatenate([run for run in runs if ((run > low) & (run < high)).any()])
 
 
 def _doubtful(track: Track, clear: Floats) -> NDArray[np.bool_]:
@@ -190,7 +201,7 @@ def _evidence(
                 high_hz=high * base_hz,
                 top_hz=min(TOP_HZ, HALF_STEPS / 2 * high * base_hz),
                 thinned=1,
-                slopes_per_s=both_signs(*(s / frame_s for s in SLOPES if s / frame_s < STEEPEST_PER_S)),
+                slopes_per_s=both_signs(*(s / frame_s for s in SLOPES if s / frame_s < STEEPEST_SLOPE_PER_S)),
             )
             lines = np.concatenate(
                 [
@@ -213,25 +224,27 @@ def _weighed(spectra: Spectra, bin_hz: float, top_hz: float, candidates_hz: Floa
     return total
 
 
-def _best_path(evidence: Floats, slope: Floats, centres: Floats) -> NDArray[np.int64]:
-    """Most likely candidate in each frame: evidence less the cost of steps that the slopes do not explain."""
+def _likeliest(evidence: Floats, slope: Floats, centres: Floats) -> tuple[NDArray[np.int64], Floats]:
+    """Return the candidate of the best path in each frame, and by how much any path elsewhere is worse there."""
+    ahead = _best_so_far(evidence, slope, centres)
+    back = _best_so_far(evidence[::-1], -slope[::-1], -centres[::-1])[::-1]
+    through = ahead + back - evidence  # the best path through each candidate
+    path = through.argmax(axis=1)
+    elsewhere = np.abs(np.arange(evidence.shape[1]) - path[:, None]) * STEP > HELD
+    return path, through.max(axis=1) - np.where(elsewhere, through, -np.inf).max(axis=1)
+
+
+def _best_so_far(evidence: Floats, slope: Floats, centres: Floats) -> Floats:
+    """Sum of the best path up to each candidate: evidence less the cost of steps that the slopes do not explain."""
     frames, count = evidence.shape
     reach = int(REACH / STEP)
     rows = np.arange(count)
     nearby = np.clip(rows[:, None] + np.arange(-reach, reach + 1), 0, count - 1)
     moved = (rows[:, None] - nearby) * STEP
-    total = evidence[0].copy()
-    origin = np.zeros((frames, count), np.int64)
+    total = evidence.copy()
     for frame in range(1, frames):
         hop_s = centres[frame] - centres[frame - 1]
         expected = 0.5 * (slope[frame - 1][nearby] + slope[frame][:, None]) * hop_s
         off = (moved - expected) / (SLACK + SLACK_SHARE * np.abs(expected))
-        score = total[nearby] - np.minimum(PRICE * off * off, MOST_PRICE)
-        pick = score.argmax(axis=1)
-        origin[frame] = nearby[rows, pick]
-        total = score[rows, pick] + evidence[frame]
-    path = np.zeros(frames, np.int64)
-    path[-1] = total.argmax()
-    for frame in range(frames - 1, 0, -1):
-        path[frame - 1] = origin[frame, path[frame]]
-    return path
+        total[frame] += (total[frame - 1][nearby] - np.minimum(PRICE * off * off, MOST_PRICE)).max(axis=1)
+    return total
