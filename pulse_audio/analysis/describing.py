@@ -85,7 +85,8 @@ def described(
     span, all_lines = heard.spans[0], main.lines(ratio, TOP_HZ, int(TOP_HZ))
     comb = Comb.of(all_lines, candidate.pulses if choice.even else 1, main.rate_hz)
     led = retraced(heard.signals, heard.track, heard.phase, span, comb)
-    cycle_hz = float(led.phase.at(span.end_s) - led.phase.at(span.start_s)) / span.duration_s * ratio
+    part = _certain_part(led, span)
+    cycle_hz = float(led.phase.at(part.end_s) - led.phase.at(part.start_s)) / part.duration_s * ratio
     if led.phase.is_steady:
         orders = all_lines.order.astype(np.float64)
         cycle_hz = constant_rate_hz(heard.signals.wave, cycle_hz, orders, all_lines.noise_power)
@@ -130,6 +131,7 @@ def described(
         notes.append("there is a rhythm like an engine's, but no pattern explains it well; what is listed is a guess")
     return replace(
         blank,
+        span_s=(heard.start_s + part.start_s, heard.start_s + part.end_s),
         verdict=verdict,
         confidence=confidence,
         firing_rate_hz=cycle_hz * candidate.pulses,
@@ -166,6 +168,21 @@ def _rate_sd(lines: Lines, main: Piece, heard: Heard, ratio: float) -> float:
     change = np.diff(at, 2)
     ends = float(np.sqrt(np.mean(change**2))) if len(change) else 0.0
     return math.hypot(bound, math.sqrt(2) * within, math.sqrt(2) * ends) / duration_s
+
+
+def _certain_part(led: Retraced, span: Span) -> Span:
+    """Return the longest part of the span in which no other speed is likely; all of it if there is none.
+
+    A blip that starts or ends within the span leaves its speed in doubt there.
+    """
+    edges_s = np.clip(
+        np.concatenate(([-np.inf], (led.time_s[1:] + led.time_s[:-1]) / 2, [np.inf])), span.start_s, span.end_s
+    )
+    certain = np.flatnonzero(led.margin >= LEAST_MARGIN)
+    runs = np.split(certain, np.flatnonzero(np.diff(certain) > 1) + 1) if len(certain) else []
+    parts = [Span(start_s=float(edges_s[run[0]]), end_s=float(edges_s[run[-1] + 1])) for run in runs]
+    longest = max(parts, key=lambda part: part.duration_s, default=span)
+    return longest if longest.duration_s > 0 else span
 
 
 def _speed_track(

@@ -115,7 +115,7 @@ def retraced(heard: Signals, track: Track, phase: Phase, span: Span, comb: Comb)
     ranges = _ranges(_joined(track, base_hz / comb.ratio))
     candidates_hz = base_hz * np.exp(np.arange(np.log(ranges[0][0]), np.log(ranges[-1][1]), STEP))
     clear = np.clip(track.evidence / np.median(track.evidence), 0.0, 1.0)
-    doubtful = _doubtful(track, clear)
+    doubtful = _doubtful(track, clear, span)
     held = _joined_to(span, track.time_s[doubtful])
     if phase.is_steady or (held.start_s <= 0.0 and held.end_s >= heard.duration_s):
         return Retraced(phase=phase, time_s=track.time_s, margin=np.full(len(track.time_s), SURE))
@@ -156,10 +156,11 @@ def _joined(track: Track, base_hz: float) -> Floats:
     return np.concatenate([run for run in runs if ((run > low) & (run < high)).any()])
 
 
-def _doubtful(track: Track, clear: Floats) -> NDArray[np.bool_]:
-    """Frames in which the first track is faint or steep, or runs away."""
+def _doubtful(track: Track, clear: Floats, span: Span) -> NDArray[np.bool_]:
+    """Frames in which the first track is faint or, but for the steady stretch, steep."""
     steep = np.abs(np.gradient(np.log(track.rate_hz), track.time_s)) if len(track.time_s) > 1 else np.zeros(1)
-    return np.asarray((clear < DOUBTFUL_SHARE) | (steep > DOUBTFUL_SLOPE_PER_S))
+    outside = (track.time_s < span.start_s) | (track.time_s > span.end_s)
+    return np.asarray((clear < DOUBTFUL_SHARE) | (outside & (steep > DOUBTFUL_SLOPE_PER_S)))
 
 
 def _joined_to(span: Span, doubtful_s: Floats) -> Span:
