@@ -140,6 +140,26 @@ def test_the_stretch_ends_before_a_blip_that_loses_the_track() -> None:
     assert np.ptp(np.log(rpm[inside])) < 0.1  # the blips are of 0.25 and 0.55
 
 
+@pytest.mark.parametrize(("seed", "hard"), [([201, 118], False), ([203, 25], False), ([204, 68], True)])
+def test_the_rate_is_that_of_the_span_though_a_blip_starts_in_it(seed: list[int], *, hard: bool) -> None:
+    """What the sound is sure of is told: the mean of the truth over the span that is named, within 3 %."""
+    samples, rate_hz, truth = engine_clip(np.random.default_rng(seed), hard=hard)
+    heard = analyse(Clip(samples=np.squeeze(samples), sample_rate_hz=rate_hz))
+    assert truth["kind"] == "blip"
+    assert judge(truth, heard).pattern_right, heard
+
+
+def test_a_hunting_idle_is_followed_as_it_was_weighed() -> None:
+    """A V-six that hunts by a seventh, steep all the time: the rate is that of the lines that the answer rests on."""
+    samples, rate_hz, truth = engine_clip(np.random.default_rng([203, 82]))
+    heard = analyse(Clip(samples=np.squeeze(samples), sample_rate_hz=rate_hz))
+    assert truth["kind"] == "hunt"
+    assert judge(truth, heard).rate_right, heard
+    errors, _ = track_errors(truth, heard)
+    assert len(errors) > 15
+    assert errors.max() < 0.03
+
+
 def test_a_shorter_engine_in_the_recording_does_not_move_the_pulses() -> None:
     """An even twin for a while, then an uneven one at the same speed: the uneven one's pulses, within 3 degrees."""
     parts = [

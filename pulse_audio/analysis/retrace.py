@@ -43,7 +43,7 @@ HALF_STEPS = 24  # lines looked at: up to the twelfth multiple of the spacing, a
 CLEAR = 10.0  # power over noise at which a line is as likely there as not
 CLOSE_S, APART_S = 0.04, 0.2  # between frames, where the first track is in doubt and where it is not
 DOUBTFUL_SLOPE_PER_S = 0.3
-DOUBTFUL_SHARE = 0.4  # of the clip's median evidence
+DOUBTFUL_SHARE = 0.4  # of the median evidence in the steady stretch
 MARGIN_S = 0.5  # about doubtful frames
 REACH = 0.2  # natural log that the rate may move from one frame to the next
 SLACK, SLACK_SHARE, PRICE, MOST_PRICE = 0.01, 0.5, 0.1, 40.0  # of a step that the slopes do not explain
@@ -111,10 +111,11 @@ def retraced(heard: Signals, track: Track, phase: Phase, span: Span, comb: Comb)
         The lines that stand there.
     """
     known_hz = phase.rate_hz * comb.ratio
-    base_hz = float(np.median(known_hz[(phase.time_s >= span.start_s) & (phase.time_s <= span.end_s)]))
+    steady = (phase.time_s >= span.start_s) & (phase.time_s <= span.end_s)
+    base_hz = float(np.median(known_hz[steady]))
     ranges = _ranges(_joined(track, base_hz / comb.ratio))
     candidates_hz = base_hz * np.exp(np.arange(np.log(ranges[0][0]), np.log(ranges[-1][1]), STEP))
-    clear = np.clip(track.evidence / np.median(track.evidence), 0.0, 1.0)
+    clear = np.clip(track.evidence / np.median(np.interp(phase.time_s[steady], track.time_s, track.evidence)), 0.0, 1.0)
     doubtful = _doubtful(track, clear, span)
     held = _joined_to(span, track.time_s[doubtful])
     if phase.is_steady or (held.start_s <= 0.0 and held.end_s >= heard.duration_s):
