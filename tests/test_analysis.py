@@ -20,6 +20,7 @@ from pulse_audio.layout import Layout
 from pulse_audio.synth import render
 from pulse_audio.units import cycle_hz
 from tests.clipmaker import others_things, recording
+from tests.clipmaker.engine import Health
 from tests.clipmaker.engine_clips import engine_clip
 from tests.clipmaker.layouts import ENGINES
 from tests.clipmaker.special import harmonic_clip, limping_even_clip, moving_clip
@@ -158,6 +159,29 @@ def test_a_hunting_idle_is_followed_as_it_was_weighed() -> None:
     errors, _ = track_errors(truth, heard)
     assert len(errors) > 15
     assert errors.max() < 0.03
+
+
+@pytest.mark.parametrize("name", ["four_cross", "triple180", "triple90", "v4_180", "v8bank"])
+@pytest.mark.parametrize("seed", range(2))
+def test_cylinders_that_pull_alike_are_heard_alike(name: str, seed: int) -> None:
+    """Pipes of unequal length alone: every pulse within 3 dB of the mean, though each rings into the next."""
+    engine = ENGINES[name]
+    alike = Health(strength=(1.0,) * len(engine.firing_deg), misfire=(0.0,) * len(engine.firing_deg))
+    samples, rate_hz, truth = engine_clip(
+        np.random.default_rng([33, seed]),
+        engine=engine,
+        band="idle",
+        kind="drift",
+        duration_s=6.0,
+        rate_hz=22050,
+        snr_db=20.0,
+        spoil=False,
+        health=(alike, {}),
+    )
+    heard = analyse(Clip(samples=np.squeeze(samples), sample_rate_hz=rate_hz))
+    assert judge(truth, heard).pattern_right, heard
+    assert heard.pulse_level_db is not None
+    assert np.abs(heard.pulse_level_db).max() < 3.0
 
 
 def test_a_shorter_engine_in_the_recording_does_not_move_the_pulses() -> None:

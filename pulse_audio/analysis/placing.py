@@ -18,6 +18,8 @@ MISFIT = 1e-3  # of a line's power: once the pattern is chosen, the faint lines 
 DAMPING = 0.05  # the model's misfit moves pulses by more than noise does
 FINE_STEPS = 768  # of the first pulse's start: steps under half a degree, or the evidence would be jagged
 NOMINAL_SD = 4.0 / 720  # pulses of one layout are heard this far from where its crank puts them: pipes, valve timing
+LEAST_COMMON = 0.05  # of one pulse's power: where pulses cancel at a line, it tells nothing of their response
+ALIKE_SHARE = 0.4  # of the evidence about a pulse's strength, that it is like the others, as most are
 LEAST_SD = 1.0 / 720  # what torque ripple and unequal pipes add, whatever the noise
 
 
@@ -81,30 +83,24 @@ def place_pulses(lines: Lines, nominal: Floats, fitted: pattern.Fit) -> Placed:
 def pulse_levels(lines: Lines, fractions: Floats, fitted: pattern.Fit) -> Floats | None:
     """Strength of each pulse against their mean, as amplitude ratios, shape (n_pulses,); None where nothing tells.
 
-    The response that the pulses share is estimated under the pattern; each pulse's own strength is then the least
-    squares factor on it, and both are taken in turn a few times. Where no line stands above the noise, or the lines do
-    not follow such a response at all, nothing tells the pulses apart.
+    The response that the pulses share is estimated as if they were alike; each pulse's own strength is then the least
+    squares factor on it, held towards 1. (A response estimated anew from these strengths would run off: the strongest
+    pulse would take all, with a response that rings on in the others' place.) Where no line stands above the noise, or
+    the lines do not follow such a response at all, nothing tells the pulses apart.
     """
-    strength = np.ones(len(fractions))
     signal_power = np.maximum(np.abs(lines.amplitude) ** 2 - lines.noise_power, 0.0).mean()
     if signal_power == 0.0:
         return None
     phasors = np.exp(-2j * np.pi * np.outer(lines.order, fractions))
+    common = phasors.sum(axis=1)
+    response = lines.amplitude * common.conj() / (np.abs(common) ** 2 + lines.noise_power / signal_power + LEAST_COMMON)
+    model = phasors * _short(response, lines, fitted)[:, None]
     weight = 1 / lines.noise_power
-    for _ in range(6):
-        common = phasors @ strength
-        response = lines.amplitude * common.conj() / (np.abs(common) ** 2 + lines.noise_power / signal_power + 0.05)
-        response = _short(response, lines, fitted)
-        model = phasors * response[:, None]
-        left = np.real(model.conj().T @ (weight[:, None] * model))
-        right = np.real(model.conj().T @ (weight * lines.amplitude))
-        ridge = 0.02 * np.trace(left) / len(fractions) * np.eye(len(fractions))
-        strength = np.linalg.solve(left + ridge, right + ridge @ np.ones(len(fractions)))
-        strength = np.maximum(strength, 0.0)
-        if not strength.any():
-            return None
-        strength /= strength.mean()
-    return strength
+    left = np.real(model.conj().T @ (weight[:, None] * model))
+    right = np.real(model.conj().T @ (weight * lines.amplitude))
+    held = ALIKE_SHARE * np.trace(left) / len(fractions) * np.eye(len(fractions))
+    strength = np.maximum(np.linalg.solve(left + held, right + held.sum(axis=1)), 0.0)
+    return strength / strength.mean() if strength.any() else None
 
 
 def _short(response: NDArray[np.complex128], lines: Lines, fitted: pattern.Fit) -> NDArray[np.complex128]:
