@@ -104,7 +104,7 @@ class Analysis:
         Degrees between pulses and their standard deviations, adding up to the cycle of the first reading. Those of an
         even rhythm are what such an engine has, with no deviation; they are not measured.
     pulse_level_db : tuple of float or None
-        Level of each pulse against the mean pulse; None where nothing tells the pulses apart.
+        Level of each pulse against the mean pulse, rough; None where nothing tells the pulses apart.
     weak_share : tuple of float or None
         Share of cycles in which each pulse is missing or weak against the mean pulse.
     speed_track : tuple of (time_s, rpm)
