@@ -341,8 +341,8 @@ def test_no_pulse_levels_in_noise_alone() -> None:
 
 
 def test_pulse_levels_of_lines_that_do_not_fit(rng: np.random.Generator) -> None:
-    """Lines of any phase, some hardly noisy, have strengths of mean 1 or none; a quarter of them follow no pulse."""
-    lines, places = lines_of([0.0, 0.5], [1.0, 1.0]), np.array([0.0, 0.5])
+    """Lines of any phase, some hardly noisy, have strengths of mean 1, no more than half of them weak, or none."""
+    lines, places = lines_of([0.0, 0.25, 0.4, 0.5], [1.0, 1.0, 1.0, 1.0]), np.array([0.0, 0.25, 0.4, 0.5])
     (fit,) = fits([lines], Shapes.of([Way(places)]), ALIKE, pattern.WAVE)
     found = []
     for _ in range(40):
@@ -351,7 +351,7 @@ def test_pulse_levels_of_lines_that_do_not_fit(rng: np.random.Generator) -> None
         heard = replace(lines, amplitude=turned, noise_power=noise)
         levels = pulse_levels(heard, places, replace(fit, decay_s=0.002))
         found.append(levels is not None)
-        assert levels is None or levels.mean() == pytest.approx(1.0)
+        assert levels is None or (levels.mean() == pytest.approx(1.0) and np.median(levels) > 0.2)
     assert {True, False} == set(found)
 
 

@@ -18,6 +18,7 @@ MISFIT = 1e-3  # of a line's power: once the pattern is chosen, the faint lines 
 DAMPING = 0.05  # the model's misfit moves pulses by more than noise does
 FINE_STEPS = 768  # of the first pulse's start: steps under half a degree, or the evidence would be jagged
 NOMINAL_SD = 4.0 / 720  # pulses of one layout are heard this far from where its crank puts them: pipes, valve timing
+WEAK = 0.4  # of the mean pulse: a cylinder that hardly pulls, or not at all
 LEAST_COMMON = 0.05  # of one pulse's power: where pulses cancel at a line, it tells nothing of their response
 ALIKE_SHARE = 0.4  # of the evidence about a pulse's strength, that it is like the others, as most are
 LEAST_SD = 1.0 / 720  # what torque ripple and unequal pipes add, whatever the noise
@@ -86,7 +87,7 @@ def pulse_levels(lines: Lines, fractions: Floats, fitted: pattern.Fit) -> Floats
     The response that the pulses share is estimated as if they were alike; each pulse's own strength is then the least
     squares factor on it, held towards 1. (A response estimated anew from these strengths would run off: the strongest
     pulse would take all, with a response that rings on in the others' place.) Where no line stands above the noise, or
-    the lines do not follow such a response at all, nothing tells the pulses apart.
+    most pulses come out weak, so that the lines follow no such response, nothing tells the pulses apart.
     """
     signal_power = np.maximum(np.abs(lines.amplitude) ** 2 - lines.noise_power, 0.0).mean()
     if signal_power == 0.0:
@@ -100,7 +101,8 @@ def pulse_levels(lines: Lines, fractions: Floats, fitted: pattern.Fit) -> Floats
     right = np.real(model.conj().T @ (weight * lines.amplitude))
     held = ALIKE_SHARE * np.trace(left) / len(fractions) * np.eye(len(fractions))
     strength = np.maximum(np.linalg.solve(left + held, right + held.sum(axis=1)), 0.0)
-    return strength / strength.mean() if strength.any() else None
+    mean = strength.mean()
+    return strength / mean if 2 * (strength > WEAK * mean).sum() >= len(strength) else None
 
 
 def _short(response: NDArray[np.complex128], lines: Lines, fitted: pattern.Fit) -> NDArray[np.complex128]:
@@ -114,7 +116,6 @@ def _short(response: NDArray[np.complex128], lines: Lines, fitted: pattern.Fit) 
     return np.asarray(turn.conj().T @ wave / steps)
 
 
-WEAK = 0.4  # of the mean pulse: a cylinder that hardly pulls, or not at all
 IN_STEP = 0.5  # correlation of a cycle with the mean: below it the track has slipped, or noise hides the cycle
 
 
