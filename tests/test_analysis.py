@@ -403,6 +403,27 @@ def test_a_ramp_over_many_times_the_speed_is_followed(name: str, start: float, e
     assert rpm == pytest.approx(start + (end - start) * time_s / 8, rel=0.02)
 
 
+@pytest.mark.parametrize("index", [59, 63])
+def test_a_pipe_that_rings_is_not_followed(index: int) -> None:
+    """V-twins idling, with blips, whose pipes ring at seven or eight times the cycle rate, where the track leaps to."""
+    samples, rate_hz, truth = moving_clip(np.random.default_rng([205, index]), index)
+    errors, _ = track_errors(truth, analyse(Clip(samples=np.squeeze(samples), sample_rate_hz=rate_hz)))
+    assert len(errors) > 10
+    assert errors.max() < 0.03
+
+
+@pytest.mark.parametrize("top_rpm", [5400.0, 7000.0])
+def test_a_short_hold_at_many_times_the_idle_speed_is_followed(top_rpm: float) -> None:
+    """Six seconds at 900 rpm, then a good second at six or eight times that: what is told of that second is right."""
+    times_s = [0.0, 6.0, 6.8, 8.0, 8.8, 10.0]
+    curve = SpeedCurve(time_s=times_s, rpm=[900, 900, top_rpm, top_rpm, 900, 900])
+    revved = render(layout("v-twin-45"), curve, duration_s=10.0, sample_rate_hz=RATE_HZ, life=Liveliness(), seed=3)
+    time_s, rpm = np.array(analyse(revved).speed_track).T
+    held = (time_s > 7.0) & (time_s < 7.9)
+    assert held.sum() >= 3
+    assert rpm[held] == pytest.approx(top_rpm, rel=0.02)
+
+
 @pytest.mark.parametrize("kind", ["steady", "drift"])
 def test_the_rate_is_as_sure_as_it_says(kind: str) -> None:
     """Of clips of the independent generator the errors of the mean rate are of the size stated, to a factor of three.

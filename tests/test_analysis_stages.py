@@ -169,24 +169,6 @@ def test_clear_track_is_kept_however_far_it_goes(rng: np.random.Generator) -> No
     assert np.interp(at_s, led.time_s, led.margin).min() > np.log(1000.0)
 
 
-def test_ringing_pipe_is_not_followed(rng: np.random.Generator) -> None:
-    """The first track leaps to a loud steady tone and stays there: the lines known of the engine still say its rate."""
-    wave = swept(8.0, 8.0, 6.0, 24)
-    time_s = np.arange(len(wave)) / WAVE_RATE_HZ
-    tone = sum(np.sin(2 * np.pi * 71.0 * k * time_s) for k in range(1, 9)) * (time_s > 3.0)
-    heard = signals(wave + wave.std() * tone + 0.1 * rng.standard_normal(len(wave)), WAVE_RATE_HZ)
-    steady = Phase.from_rate(np.array([0.0, 6.0]), np.array([8.0, 8.0]), 6.0)
-    frames_s = frame_times(6.0)
-    leapt_hz = np.where(frames_s < 3.0, 8.0, 71.0)
-    track = Track(time_s=frames_s, rate_hz=leapt_hz, evidence=np.full(len(frames_s), 30.0))
-    before = piece(heard.wave, WAVE_RATE_HZ, steady, 0.2, 2.6)
-    assert before is not None
-    comb = Comb.of(before.lines(1.0, 3000.0, 400), 1, before.rate_hz)
-    led = retraced(heard, track, Phase.from_rate(frames_s, leapt_hz, 6.0), Span(start_s=0.2, end_s=2.6), comb)
-    at_s = np.arange(0.25, 5.8, 0.1)
-    assert np.interp(at_s, led.phase.time_s, led.phase.rate_hz) == pytest.approx(8.0, rel=0.03)
-
-
 def test_speed_in_noise_has_no_margin(rng: np.random.Generator) -> None:
     """Where the engine has stopped, the likeliest speed is hardly likelier than others; where it runs, it is by far."""
     wave = swept(8.0, 8.0, 6.0, 24)

@@ -16,8 +16,6 @@ from pulse_audio.analysis.fold import Lines, Phase
 from pulse_audio.analysis.pieces import Span
 from pulse_audio.analysis.prepare import WAVE_RATE_HZ, Signals
 from pulse_audio.analysis.speedtrack import (
-    HOP_S,
-    STEEPEST_PER_S,
     Range,
     Spectra,
     Track,
@@ -37,7 +35,7 @@ RANGES = ((0.4, 1.3), (0.6, 2.4), (1.2, 3.6))
 SLOWER, FASTER = ((0.2, 0.65), (0.1, 0.32)), ((2.4, 7.2), (4.8, 14.4))
 PERIODS = 8.0  # in a frame, of the rate in the middle of its range
 SLOPES = (0.1, 0.3, 0.6, 1.0)  # natural log of the rate over one frame
-STEEPEST_SLOPE_PER_S = 7.0
+STEEPEST_PER_S = 7.0
 TOP_HZ = 2000.0
 HALF_STEPS = 24  # lines looked at: up to the twelfth multiple of the spacing, and midway between
 CLEAR = 10.0  # power over noise at which a line is as likely there as not
@@ -49,6 +47,9 @@ REACH = 0.2  # natural log that the rate may move from one frame to the next
 SLACK, SLACK_SHARE, PRICE, MOST_PRICE = 0.01, 0.5, 0.1, 40.0  # of a step that the slopes do not explain
 FIRST_TRACK_ODDS, FIRST_TRACK_SD = 5.0, 0.015  # natural log of odds that the first track is right where clear
 HELD = 0.03  # natural log about the known rate, in the steady stretch
+# Evidence for a rate above `RANGES` from which it counts: in frames as short as there, a pipe that rings at one pitch
+# after each pulse looks like a line.
+RINGING = 5.0
 SURE = 100.0  # natural log of odds
 
 
@@ -113,9 +114,9 @@ def retraced(heard: Signals, track: Track, phase: Phase, span: Span, comb: Comb)
     known_hz = phase.rate_hz * comb.ratio
     steady = (phase.time_s >= span.start_s) & (phase.time_s <= span.end_s)
     base_hz = float(np.median(known_hz[steady]))
-    ranges = _ranges(_joined(track, base_hz / comb.ratio))
+    clear = track.evidence / np.median(np.interp(phase.time_s[steady], track.time_s, track.evidence))
+    ranges = _ranges(known_hz / base_hz)
     candidates_hz = base_hz * np.exp(np.arange(np.log(ranges[0][0]), np.log(ranges[-1][1]), STEP))
-    clear = np.clip(track.evidence / np.median(np.interp(phase.time_s[steady], track.time_s, track.evidence)), 0.0, 1.0)
     doubtful = _doubtful(track, clear, span)
     held = _joined_to(span, track.time_s[doubtful])
     if phase.is_steady or (held.start_s <= 0.0 and held.end_s >= heard.duration_s):
@@ -124,8 +125,9 @@ def retraced(heard: Signals, track: Track, phase: Phase, span: Span, comb: Comb)
     hop_s = np.gradient(centres)
     lines, slope = _evidence(heard.wave, centres, hop_s, base_hz, candidates_hz, ranges, comb)
     off = np.log(candidates_hz / np.interp(centres, phase.time_s, known_hz)[:, None])
-    trusted = FIRST_TRACK_ODDS * np.sqrt(hop_s / CLOSE_S) * np.interp(centres, track.time_s, clear)
+    trusted = FIRST_TRACK_ODDS * np.sqrt(hop_s / CLOSE_S) * np.interp(centres, track.time_s, np.clip(clear, 0.0, 1.0))
     evidence = lines + trusted[:, None] * np.exp(-0.5 * (off / FIRST_TRACK_SD) ** 2)
+    evidence -= RINGING * np.sqrt(hop_s / CLOSE_S)[:, None] * (candidates_hz > RANGES[-1][1] * base_hz)
     inside = (centres > held.start_s) & (centres < held.end_s)
     evidence[inside] -= SURE * (np.abs(off[inside]) > HELD)
     path, margin = _likeliest(evidence, slope, centres)
@@ -144,17 +146,6 @@ def _ranges(relative: Floats) -> tuple[tuple[float, float], ...]:
     slower = [part for part in SLOWER if relative.min() < 0.75 * part[1]]
     faster = [part for part in FASTER if relative.max() > part[0] / 0.75]
     return (*slower[::-1], *RANGES, *faster)
-
-
-def _joined(track: Track, base_hz: float) -> Floats:
-    """Return the first track over the steady rate, as far as it goes from or to that without a leap.
-
-    What it leaps to and stays at may be a pipe that rings at one pitch: in frames this short, that looks like a line.
-    """
-    relative = track.rate_hz / base_hz
-    runs = np.split(relative, np.flatnonzero(np.abs(np.diff(np.log(relative))) > STEEPEST_PER_S * HOP_S) + 1)
-    low, high = RANGES[0][0], RANGES[-1][1]
-    return np.concatenate([run for run in runs if ((run > low) & (run < high)).any()])
 
 
 def _doubtful(track: Track, clear: Floats, span: Span) -> NDArray[np.bool_]:
@@ -203,7 +194,7 @@ def _evidence(
                 high_hz=high * base_hz,
                 top_hz=min(TOP_HZ, HALF_STEPS / 2 * high * base_hz),
                 thinned=1,
-                slopes_per_s=both_signs(*(s / frame_s for s in SLOPES if s / frame_s < STEEPEST_SLOPE_PER_S)),
+                slopes_per_s=both_signs(*(s / frame_s for s in SLOPES if s / frame_s < STEEPEST_PER_S)),
             )
             lines = np.concatenate(
                 [

@@ -252,7 +252,6 @@ def pooled(found: Iterable[tuple[int, Range, Spectra]], frames: int, count: int)
 
 
 JUMP_COST = 40.0
-STEEPEST_PER_S = 0.9  # natural log of the rate; what goes further from one frame to the next is a jump
 CELL = 4  # candidates: a per cent
 SLOPE_SLACK = 0.35  # the grid of slopes is coarse: a step may differ this much from the slopes' mean
 
@@ -269,7 +268,7 @@ def best_path(evidence: Floats, slope: Floats) -> NDArray[np.int64]:
     place = inside + np.arange(cells) * CELL  # of each cell's best, on the grid of candidates
     best = np.take_along_axis(grouped, inside[:, :, None], axis=2)[:, :, 0]
     slopes = np.take_along_axis(slope, place, axis=1)
-    reach = int(STEEPEST_PER_S * HOP_S / STEP) // CELL
+    reach = int(0.9 * HOP_S / STEP) // CELL
     total = best[0].copy()
     origin = np.zeros((frames, cells), np.int64)
     rows = np.arange(cells)
