@@ -524,6 +524,17 @@ def test_weak_pulses_are_those_that_misfire() -> None:
     assert max(shares) == pytest.approx(0.2, abs=0.1)
 
 
+@pytest.mark.parametrize(("cylinder", "pulse"), [(1, 0), (3, 1)])
+def test_a_dead_cylinder_is_the_weak_pulse(cylinder: int, pulse: int) -> None:
+    """One cylinder of a four, firing order 1, 3, 2, 4, is dead: half as loud as the mean at most, weak in most cycles."""
+    heard = analyse(lively("inline-four-crossplane", 950, 6.0, (cylinder, 1.0)))
+    assert heard.pulse_level_db is not None
+    assert heard.weak_share is not None
+    assert int(np.argmin(heard.pulse_level_db)) == int(np.argmax(heard.weak_share)) == pulse
+    assert heard.pulse_level_db[pulse] <= -6.0
+    assert heard.weak_share[pulse] >= 0.5
+
+
 @pytest.mark.parametrize(
     ("name", "rpm", "misfire", "hints"),
     [

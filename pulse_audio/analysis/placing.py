@@ -20,7 +20,7 @@ FINE_STEPS = 768  # of the first pulse's start: steps under half a degree, or th
 NOMINAL_SD = 4.0 / 720  # pulses of one layout are heard this far from where its crank puts them: pipes, valve timing
 WEAK = 0.4  # of the mean pulse: a cylinder that hardly pulls, or not at all
 LEAST_COMMON = 0.05  # of one pulse's power: where pulses cancel at a line, it tells nothing of their response
-ALIKE_SHARE = 0.4  # of the evidence about a pulse's strength, that it is like the others, as most are
+ALIKE_SHARE = 0.1  # of the evidence about a pulse's strength, that it is like the others, as most are
 LEAST_SD = 1.0 / 720  # what torque ripple and unequal pipes add, whatever the noise
 
 
