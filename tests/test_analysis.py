@@ -526,7 +526,7 @@ def test_weak_pulses_are_those_that_misfire() -> None:
 
 @pytest.mark.parametrize(("cylinder", "pulse"), [(1, 0), (3, 1)])
 def test_a_dead_cylinder_is_the_weak_pulse(cylinder: int, pulse: int) -> None:
-    """One cylinder of a four, firing order 1, 3, 2, 4, is dead: half as loud as the mean at most, weak in most cycles."""
+    """One cylinder of a four, firing order 1, 3, 2, 4, is dead: 6 dB below the mean at least, weak in most cycles."""
     heard = analyse(lively("inline-four-crossplane", 950, 6.0, (cylinder, 1.0)))
     assert heard.pulse_level_db is not None
     assert heard.weak_share is not None
