@@ -91,7 +91,7 @@ def described(
         orders = all_lines.order.astype(np.float64)
         cycle_hz = constant_rate_hz(heard.signals.wave, cycle_hz, orders, all_lines.noise_power)
     unbroken, outside_s = apart(heard.signals, heard.track, span)
-    notes = [*heard.notes, *_pattern_notes(heard, hypothesis)]
+    notes = [*heard.notes, *_pattern_notes(heard, part, hypothesis)]
     if outside_s >= SHORTEST_S:
         notes.append(
             f"silence parts the recording: {outside_s:.1f} s of sound before or after it may be another engine, and no "
@@ -199,11 +199,11 @@ def _speed_track(
     return tuple((heard.start_s + float(t), float(r) * rpm_per_hz) for t, r in zip(times, rates, strict=True))
 
 
-def _pattern_notes(heard: Heard, hypothesis: Hypothesis) -> list[str]:
+def _pattern_notes(heard: Heard, part: Span, hypothesis: Hypothesis) -> list[str]:
     span = heard.spans[0]
     notes = []
-    if span.duration_s < heard.signals.duration_s - 0.5:
-        notes.append(f"the answer is about {span.duration_s:.1f} s of it, the longest stretch of nearly steady speed")
+    if part.duration_s < heard.signals.duration_s - 0.5:
+        notes.append(f"the answer is about {part.duration_s:.1f} s of it, the longest stretch of nearly steady speed")
     cycle_hz = hypothesis.ratio * heard.phase.mean_hz
     if span.duration_s < faults.shortest_needed_s(cycle_hz):
         notes.append(faults.too_short_note(span.duration_s, cycle_hz))
