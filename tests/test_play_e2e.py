@@ -5,8 +5,10 @@ import re
 import signal
 import subprocess
 import sys
+import threading
 import time
 from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import numpy as np
@@ -92,16 +94,38 @@ def test_layout_and_speed_are_right_it_begins_softly_and_keeps_its_level(sound_s
     assert -47.7 < loudness < -45.2
 
 
+@contextmanager
+def wake_delays() -> Iterator[list[float]]:
+    """Collect how late, in seconds, this machine wakes a thread that sleeps for a millisecond again and again."""
+    late_s: list[float] = []
+    done = threading.Event()
+
+    def doze() -> None:
+        while not done.is_set():
+            before = time.perf_counter()
+            time.sleep(0.001)
+            late_s.append(time.perf_counter() - before - 0.001)
+
+    dozing = threading.Thread(target=doze)
+    dozing.start()
+    try:
+        yield late_s
+    finally:
+        done.set()
+        dozing.join()
+
+
 def test_every_sample_of_a_minute_arrives(sound_server: SoundServer) -> None:
     """A twelve at 6000 rpm in 256-frame blocks for 60 s: what the sink got is sample for sample what was made.
 
-    A shared machine may stall for longer than the 5 ms of a block, which `play` tells: then it is tried again.
+    A shared machine may stall for longer than a block. Only if this process, which just sleeps, was woken that late,
+    dropouts are no fault of `play`, and it is tried again.
     """
     for _ in range(3):
-        with sound_server.recording() as monitor:
+        with sound_server.recording() as monitor, wake_delays() as late_s:
             done = sound_server.run("play", "v12-60", "--rpm", 6000, "--seconds", 60, "--block", 256, timeout_s=120)
         assert done.returncode == 0, done.stderr
-        if "dropouts" not in done.stderr:
+        if "dropouts" not in done.stderr or max(late_s) < 256 / RATE_HZ:
             break
     assert "dropouts" not in done.stderr
     heard, made = monitor.heard, rendered("v12-60", 6000, 60.0)

@@ -46,7 +46,7 @@ MARGIN_S = 0.5  # about doubtful frames
 REACH = 0.2  # natural log that the rate may move from one frame to the next
 SLACK, SLACK_SHARE, PRICE, MOST_PRICE = 0.01, 0.5, 0.1, 40.0  # of a step that the slopes do not explain
 FIRST_TRACK_ODDS, FIRST_TRACK_SD = 5.0, 0.015  # natural log of odds that the first track is right where clear
-HELD = 0.03  # natural log about the known rate, in the steady stretch
+HELD = 0.03  # natural log about a rate within which another is the same: the steady stretch keeps to it
 # Evidence for a rate above `RANGES` from which it counts: in frames as short as there, a pipe that rings at one pitch
 # after each pulse looks like a line.
 RINGING = 5.0
@@ -125,9 +125,10 @@ def retraced(heard: Signals, track: Track, phase: Phase, span: Span, comb: Comb)
     hop_s = np.gradient(centres)
     lines, slope = _evidence(heard.wave, centres, hop_s, base_hz, candidates_hz, ranges, comb)
     off = np.log(candidates_hz / np.interp(centres, phase.time_s, known_hz)[:, None])
-    trusted = FIRST_TRACK_ODDS * np.sqrt(hop_s / CLOSE_S) * np.interp(centres, track.time_s, np.clip(clear, 0.0, 1.0))
-    evidence = lines + trusted[:, None] * np.exp(-0.5 * (off / FIRST_TRACK_SD) ** 2)
-    evidence -= RINGING * np.sqrt(hop_s / CLOSE_S)[:, None] * (candidates_hz > RANGES[-1][1] * base_hz)
+    trusted = FIRST_TRACK_ODDS * np.interp(centres, track.time_s, np.clip(clear, 0.0, 1.0))
+    beforehand = trusted[:, None] * np.exp(-0.5 * (off / FIRST_TRACK_SD) ** 2)
+    beforehand -= RINGING * (candidates_hz > RANGES[-1][1] * base_hz)
+    evidence = lines + np.sqrt(hop_s / CLOSE_S)[:, None] * beforehand
     inside = (centres > held.start_s) & (centres < held.end_s)
     evidence[inside] -= SURE * (np.abs(off[inside]) > HELD)
     path, margin = _likeliest(evidence, slope, centres)
