@@ -686,6 +686,42 @@ def test_a_v_four_that_no_catalogue_has_is_read_once_its_cylinders_are_said(seed
     assert heard.confidence >= 0.9
 
 
+def test_a_pattern_that_repeats_stands_for_all_that_it_may_be() -> None:
+    """Pulses 90 and 270 degrees apart, the same each turn, are a two-stroke V-twin's, or a V-four's of alike cylinders.
+
+    (The V-four that fires 90-270-90-270 is common practice: two 90-degree pairs a turn apart.)
+    """
+    samples, _, _ = engine_clip(
+        np.random.default_rng([90, 0]), engine=ENGINES["twin2s90"], rpm=1000, kind="steady", band="idle",
+        duration_s=5.0, rate_hz=RATE_HZ, spoil=False, snr_db=25.0, microphones=1,
+    )  # fmt: skip
+    clip = Clip(samples=np.squeeze(samples), sample_rate_hz=RATE_HZ)
+    heard = analyse(clip, Hints(layout="v4-90-360"))
+    assert heard.verdict == "uneven", heard
+    assert heard.layout_match is not None
+    assert heard.layout_match["answer"] == "yes"
+    for name in ("v-twin-90-two-stroke", "v4-90-360"):
+        reading = next(r for r in heard.readings if name in r.layouts)
+        assert reading.agrees
+        assert reading.rpm == pytest.approx(1000, rel=0.02)
+    four = analyse(clip, Hints(cylinders=4))
+    assert four.intervals_deg == pytest.approx([90, 270, 90, 270], abs=5)
+    assert four.cycle_rate_hz == pytest.approx(1000 / 60, rel=0.02)
+    assert four.pulse_level_db is None  # two cylinders share each pulse heard
+
+
+def test_close_pairs_of_alike_cylinders_are_not_one_pulse() -> None:
+    """Pairs 70 degrees apart, the same each turn, as a V-four makes that pulls evenly: two pulses a turn, not one."""
+    samples, _, _ = engine_clip(
+        np.random.default_rng([70, 2]), engine=replace(ENGINES["twin2s90"], firing_deg=(0.0, 70.0)), rpm=1000,
+        kind="steady", band="idle", duration_s=5.0, rate_hz=RATE_HZ, spoil=False, snr_db=25.0, microphones=1,
+    )  # fmt: skip
+    heard = analyse(Clip(samples=np.squeeze(samples), sample_rate_hz=RATE_HZ))
+    assert heard.verdict == "uneven", heard
+    assert heard.firing_rate_hz == pytest.approx(2 * 1000 / 60, rel=0.02)
+    assert sorted(heard.intervals_deg) == pytest.approx([70, 70, 290, 290], abs=10)
+
+
 def test_hints_that_the_sound_speaks_against_are_told(twin: Clip) -> None:
     """Two pulses a cycle are no single's: said to be one, it is read as one, with a note. No note where hints fit."""
     for cylinders, noted in ((1, True), (2, False)):

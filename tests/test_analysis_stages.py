@@ -497,6 +497,8 @@ def test_neighbouring_patterns_count_as_one_answer() -> None:
             "no",
             "the likeliest reading has 2 pulses in a cycle, the layout 4",
         ),
+        ((270, 450), "v10-90-odd", 1.0, "yes", ""),
+        ((270, 450), "v10-90-odd", 0.75, "can't tell", "the intervals are near enough, but other patterns fit as well"),
         ((270, 450), "v-twin-45", 1.0, "no", "an interval differs by 45 degrees on a 720-degree cycle"),
         ((270, 450), "v-twin-90", 0.75, "can't tell", "the intervals are near enough, but other patterns fit as well"),
         ((720,), "boxer-twin", 1.0, "yes", ""),
@@ -524,6 +526,23 @@ def test_a_layout_asked_for_is_answered_with_where_it_differs(
     assert (found["layout"], found["answer"]) == (name, answer)
     assert str(found["where"]).startswith(where) and bool(found["where"]) == bool(where)
     assert compare_with_layout(choice, present, Hints()) is None
+
+
+def test_a_pattern_stands_for_those_that_repeat_it_where_no_line_says_so() -> None:
+    """270-450 at 60 cycles a second: a twin at 7200 rpm, or an odd-firing six at 2400 or ten at 1440 (rpm = 120 f).
+
+    (A common-pin 90-degree six fires 90-150 three times, such a ten 54-90 five times: common practice.) Where the
+    longer cycle was weighed for itself, it has its own odds.
+    """
+    twin = next(c for c in candidates() if [round(720 * i) for i in c.intervals] == [270, 450])
+    once = Hypothesis(ratio=1.0, candidate=twin, evidence=np.zeros(2))
+    third = Hypothesis(ratio=1 / 3, candidate=twin, evidence=np.zeros(2))
+    alone = {name: e.rpm for e in engines([once], 60.0) for name in e.layouts}
+    assert alone["v-twin-90"] == pytest.approx(7200)
+    assert alone["v6-90-odd"] == pytest.approx(2400)
+    assert alone["v10-90-odd"] == pytest.approx(1440)
+    beside = {name: e.rpm for e in engines([once, third], 60.0) if e.hypothesis is once for name in e.layouts}
+    assert set(alone) - set(beside) == {"v6-90-odd"}
 
 
 def test_every_even_layout_is_as_likely() -> None:

@@ -12,7 +12,7 @@ from pulse_audio.analysis.readings import Choice, agrees, choose
 from pulse_audio.analysis.result import Hints
 
 ONE = next(c for c in candidates() if c.is_even and c.pulses == 1)
-TWIN = next(c for c in candidates() if c.pulses == 2 and round(720 * c.fractions[1]) == 270)
+TWIN = next(c for c in candidates() if c.pulses == 2 and round(720 * c.fractions[1]) == 300)  # no other repeats it
 
 
 def chosen(odds: dict[Candidate, float]) -> Choice:

@@ -5,10 +5,13 @@ their rhythm are twins, all others once, and layouts that fire alike add up. A f
 for V-twins of other angles, and for V-fours of other angles that fire a close pair every turn, with a small weight; a
 layout that is asked for counts like one of the catalogue. Nothing else is supposed: a rhythm that no layout makes must
 show itself by fitting none of these well.
+
+A pattern that repeats within the cycle, as a V-four's 90-270-90-270, sounds like its period at a faster cycle where the
+cylinders are alike. So all periods are candidates, those that no layout fires at with no weight of their own.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
@@ -40,6 +43,8 @@ class Candidate:
         Catalogue layouts that fire like this.
     weight : float
         How common it is before anything is heard; all candidates add up to 1.
+    repeated : tuple of (Candidate, int)
+        Those that are nothing but this one, so many times in their cycle. An even one stands for all even ones.
     banked : tuple of Way
         Ways in which its pulses may be shared out among banks.
     weak : tuple of Way
@@ -51,6 +56,7 @@ class Candidate:
     weight: float
     banked: tuple[Way, ...] = ()
     weak: tuple[Way, ...] = ()
+    repeated: tuple[tuple["Candidate", int], ...] = ()
 
     @property
     def pulses(self) -> int:
@@ -97,7 +103,32 @@ def candidates(asked: Layout | None = None) -> tuple[Candidate, ...]:
         for (intervals, members), weight in zip(groups, weights, strict=True)
     ]
     unnamed = [Candidate(fractions=places, layouts=(), weight=weight / total) for places, weight in others]
-    return (*named, *unnamed)
+    return _with_periods([*named, *unnamed])
+
+
+def _with_periods(known: Sequence[Candidate]) -> tuple[Candidate, ...]:
+    """Add periods that are not known as patterns by themselves, and say what repeats each."""
+    every = list(known)
+    repeated: list[list[tuple[Candidate, int]]] = [[] for _ in known]
+    for candidate in known:
+        once = period(candidate.intervals)
+        times = candidate.pulses // len(once)
+        if times == 1 or candidate.is_even:
+            continue
+        at = next((k for k, c in enumerate(every) if same_rotation(c.intervals, once)), len(every))
+        if at == len(every):
+            every.append(Candidate(fractions=_places(once), layouts=(), weight=0.0))
+            repeated.append([])
+        repeated[at].append((candidate, times))
+    return tuple(replace(c, repeated=tuple(them)) for c, them in zip(every, repeated, strict=True))
+
+
+def period(intervals: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the shortest part of a pattern that makes all of it when repeated, scaled to a cycle of its own."""
+    pulses = len(intervals)
+    parts = (intervals[:k] for k in range(1, pulses + 1) if pulses % k == 0)
+    part = next(p for p in parts if np.all(np.abs(np.tile(p, pulses // len(p)) - intervals) <= ALIKE))
+    return np.asarray(part * (pulses / len(part)))
 
 
 def _pulse_intervals(entry: Layout) -> NDArray[np.float64]:

@@ -110,8 +110,8 @@ def described(
     strokes, rpm = choice.best.strokes, rpm_from_cycle_hz(cycle_hz, choice.best.strokes)
     if shown:
         strokes, rpm = shown[0].strokes, shown[0].rpm
+    pulses = round(cycle_hz * candidate.pulses * rpm_from_cycle_hz(1.0, strokes) / rpm)
     if choice.even:
-        pulses = round(cycle_hz * candidate.pulses * rpm_from_cycle_hz(1.0, strokes) / rpm)
         intervals, interval_sd = np.full(pulses, 1 / pulses), np.zeros(pulses)
         places = candidate.fractions
     else:
@@ -119,6 +119,8 @@ def described(
         placed = place_pulses(lines, heard_near, fit)
         intervals, interval_sd = np.diff(np.append(placed.fractions, 1.0)), placed.interval_sd
         places = placed.fractions
+        times = max(pulses // len(places), 1)  # that the pattern comes in the cycle of the first reading
+        intervals, interval_sd = np.tile(intervals, times) / times, np.tile(interval_sd, times) / times
     levels = pulse_levels(lines, places, fit) if len(places) > 1 else np.ones(1)
     weak = None
     if levels is not None:

@@ -8,7 +8,7 @@ of the hiss, is weighed with how common it is and how plausible its speed.
 
 import math
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from functools import lru_cache
@@ -40,8 +40,10 @@ HISS_TOP_HZ = 400.0
 PIPE_DELAY_SD_S = 0.6e-3  # a quarter of a metre of hot pipe, or of air to the microphone, between two cylinders
 CRANK_SD = 2.5 / 720  # of a cycle: what torque ripple and valve timing move a pulse
 ELSEWHERE = 0.1  # of further pieces show another engine, another sound, or a track that has slipped
+ALIKE_ODDS = 1 / len(pattern.SHARES)  # that cylinders are as like each other as the first of these has it
+RATIO_DIGITS = 6
 WEAK_SHARE = 0.1  # of engines: one with a cylinder that hardly pulls is what people ask about
-HEARD_TWINS = np.arange(180.0, 361.0, 6.0) / 720  # where the second pulse of a twin may be heard
+HEARD_TWINS = np.arange(150.0, 361.0, 6.0) / 720  # where the second pulse of a known twin may be heard
 LIKELY_RPM = (500.0, 9000.0)
 SLOWEST_CYCLE_HZ = 3.3  # 400 rpm of a four-stroke: no engine keeps running below; clocks and drums beat slower
 RPM_FALL = 4.0  # log odds lost for each factor of two beyond the likely speeds
@@ -173,7 +175,7 @@ def weigh(material: Material, ratios: Sequence[float], asked: Layout | None = No
         for exact, candidate in zip(plain, candidates(asked), strict=False):
             ways = [exact, *(next(next_banked) for _ in candidate.banked)]
             weak_ways = [next(next_weak) for _ in candidate.weak]
-            if candidate.pulses == 2:
+            if candidate.pulses == 2 and candidate.fractions[1] >= HEARD_TWINS[0]:
                 spread = math.hypot(CRANK_SD, PIPE_DELAY_SD_S * wave[0].cycle_hz)
                 ways = [_heard_nearby(candidate.fractions[1], spread, exact, heard)]
                 weak_ways = [_weak_nearby(candidate.fractions[1], spread, weak_twins)]
@@ -273,6 +275,8 @@ class Engine:
     Attributes
     ----------
     hypothesis : Hypothesis
+    times : int
+        How often its pattern comes in a cycle of the engine.
     layouts : tuple of str
     strokes, cylinders : int
     rpm : float
@@ -280,6 +284,7 @@ class Engine:
     """
 
     hypothesis: Hypothesis
+    times: int
     layouts: tuple[str, ...]
     strokes: int
     cylinders: int
@@ -288,30 +293,45 @@ class Engine:
 
 
 def engines(found: Sequence[Hypothesis], track_hz: float) -> list[Engine]:
-    """Turn hypotheses into engines with their odds before normalising, hints not yet applied."""
+    """Turn hypotheses into engines with their odds before normalising, hints not yet applied.
+
+    Where no line says that the cycle is longer, a pattern stands also for those that repeat it, if their cylinders are
+    so alike that none shows.
+    """
+    weighed = {round(h.ratio, RATIO_DIGITS) for h in found}
     result: list[Engine] = []
     for hypothesis in found:
         cycle_hz = hypothesis.ratio * track_hz
-        kinds: dict[tuple[int, int], list[str]] = {}
-        for name, strokes, cylinders in hypothesis.candidate.layouts:
-            kinds.setdefault((strokes, cylinders), []).append(name)
-        if not kinds:
-            kinds = {(4, hypothesis.candidate.pulses): []}
-        shares = _shares(hypothesis.candidate, kinds)
-        for (strokes, cylinders), names in kinds.items():
-            rpm = rpm_from_cycle_hz(cycle_hz, strokes)
-            weight = hypothesis.candidate.weight * shares[strokes, cylinders]
-            result.append(
-                Engine(
-                    hypothesis=hypothesis,
-                    layouts=tuple(names),
-                    strokes=strokes,
-                    cylinders=cylinders,
-                    rpm=rpm,
-                    log_odds=hypothesis.evidence + math.log(weight) + speed_log_odds(rpm),
-                )
-            )
+        result += _engines_of(hypothesis, hypothesis.candidate, 1, cycle_hz)
+        for candidate, times in hypothesis.candidate.repeated:
+            own_ratio_weighed = round(hypothesis.ratio / times, RATIO_DIGITS) in weighed
+            if not own_ratio_weighed and cycle_hz / times >= SLOWEST_CYCLE_HZ:
+                result += _engines_of(hypothesis, candidate, times, cycle_hz)
     return result
+
+
+def _engines_of(hypothesis: Hypothesis, candidate: Candidate, times: int, cycle_hz: float) -> Iterator[Engine]:
+    """Engines of a candidate in whose cycle the pattern of a hypothesis comes so many times."""
+    if not candidate.weight:
+        return
+    kinds: dict[tuple[int, int], list[str]] = {}
+    for name, strokes, cylinders in candidate.layouts:
+        kinds.setdefault((strokes, cylinders), []).append(name)
+    if not kinds:
+        kinds = {(4, candidate.pulses): []}
+    shares = _shares(candidate, kinds)
+    for (strokes, cylinders), names in kinds.items():
+        rpm = rpm_from_cycle_hz(cycle_hz / times, strokes)
+        weight = candidate.weight * shares[strokes, cylinders] * (ALIKE_ODDS if times > 1 else 1.0)
+        yield Engine(
+            hypothesis=hypothesis,
+            times=times,
+            layouts=tuple(names),
+            strokes=strokes,
+            cylinders=cylinders,
+            rpm=rpm,
+            log_odds=hypothesis.evidence + math.log(weight) + speed_log_odds(rpm),
+        )
 
 
 def _shares(candidate: Candidate, kinds: Mapping[tuple[int, int], Sequence[str]]) -> dict[tuple[int, int], float]:

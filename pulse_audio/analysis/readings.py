@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import softmax
 
-from pulse_audio.analysis.candidates import Candidate, candidates, same_rotation
+from pulse_audio.analysis.candidates import Candidate, candidates, period, same_rotation
 from pulse_audio.analysis.hypotheses import Engine, speed_log_odds
 from pulse_audio.analysis.presence import PRESENT
 from pulse_audio.analysis.result import Hints, Reading
@@ -136,7 +136,7 @@ def readings(choice: Choice, track_hz: float, hints: Hints, present: float) -> t
         if probability < LEAST_PROBABILITY / 10:
             continue
         candidate, ratio = engine.hypothesis.candidate, engine.hypothesis.ratio
-        rpm = rpm_from_cycle_hz(ratio * track_hz, engine.strokes)
+        rpm = rpm_from_cycle_hz(ratio * track_hz / engine.times, engine.strokes)
         alike = [((engine.layouts, engine.strokes, engine.cylinders, rpm), 1.0)]
         if candidate.is_even and candidate.pulses == 1:
             alike = _even_engines(ratio * track_hz, hints, engine.strokes)
@@ -202,7 +202,7 @@ def compare_with_layout(
     for engine, probability in choice.weighed:
         candidate = engine.hypothesis.candidate
         both_even = wanted.is_even and candidate.is_even
-        if both_even or (not wanted.is_even and same_rotation(candidate.intervals, intervals, NEAR_PATTERN)):
+        if both_even or (not wanted.is_even and _same_rhythm(candidate.intervals, intervals)):
             like += probability
     like *= present
     answer = "yes" if like >= MATCH_YES else "no" if like <= MATCH_NO and present > MATCH_YES else "can't tell"
@@ -216,6 +216,11 @@ def compare_with_layout(
     return {"layout": wanted.name, "answer": answer, "odds": like, "where": where}
 
 
+def _same_rhythm(a: Floats, b: Floats) -> bool:
+    """Whether two patterns sound alike, if the one comes more often in a cycle than the other."""
+    return same_rotation(period(a), period(b), NEAR_PATTERN)
+
+
 def _difference(heard_even: bool, heard: Floats, wanted_even: bool, wanted: Floats) -> str:
     """Say where the heard pattern differs from a wanted one."""
     if heard_even:
@@ -223,9 +228,10 @@ def _difference(heard_even: bool, heard: Floats, wanted_even: bool, wanted: Floa
     if wanted_even:
         shown = "-".join(f"{720 * i:.0f}" for i in heard)
         return f"the layout fires evenly, the likeliest reading {shown} (in 720ths of its cycle)"
-    if len(heard) != len(wanted):
+    alike = next((w for w in (wanted, period(wanted)) if len(w) == len(heard)), None)
+    if alike is None:
         return f"the likeliest reading has {len(heard)} pulses in a cycle, the layout {len(wanted)}"
-    worst = min(float(np.abs(np.roll(heard, k) - wanted).max()) for k in range(len(wanted)))
+    worst = min(float(np.abs(np.roll(heard, k) - alike).max()) for k in range(len(alike)))
     if worst <= NEAR_PATTERN:
         return "the intervals are near enough, but other patterns fit as well"
     return f"an interval differs by {720 * worst:.0f} degrees on a 720-degree cycle"
