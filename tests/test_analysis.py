@@ -635,6 +635,18 @@ def test_a_layout_that_no_catalogue_has_is_weighed_when_asked_for(second_deg: fl
     assert heard.layout_match["answer"] == answer, heard
 
 
+@pytest.mark.parametrize("second_deg", [205.0, 250.0])
+def test_a_twin_that_no_catalogue_has_is_read(second_deg: float) -> None:
+    """A crank between the known ones is told within 10 degrees, as the open clips are scored, not taken for one."""
+    samples, _, _ = engine_clip(
+        np.random.default_rng([205, 0]), engine=replace(ENGINES["ptwin270"], firing_deg=(0.0, second_deg)), rpm=1000,
+        kind="steady", band="idle", duration_s=5.0, rate_hz=RATE_HZ, spoil=False, snr_db=25.0, microphones=1,
+    )  # fmt: skip
+    heard = analyse(Clip(samples=np.squeeze(samples), sample_rate_hz=RATE_HZ))
+    assert heard.verdict == "uneven", heard
+    assert sorted(heard.intervals_deg) == pytest.approx([second_deg, 720 - second_deg], abs=10)
+
+
 def test_of_two_tracks_the_one_on_which_an_engine_is_clearer_is_kept(monkeypatch: pytest.MonkeyPatch) -> None:
     """Followed by 8/3 of its cycle hardly a line of a cross-plane four is seen, though its pattern is as sure.
 

@@ -2,9 +2,9 @@
 
 The catalogue is the prior: layouts of two pulses count twice, as more than half of the machines that people record for
 their rhythm are twins, all others once, and layouts that fire alike add up. A few pairs of intervals in between stand
-for V-twins of other angles, and for V-fours of other angles that fire a close pair every turn, with a small weight; a
-layout that is asked for counts like one of the catalogue. Nothing else is supposed: a rhythm that no layout makes must
-show itself by fitting none of these well.
+for twins of other angles or offset pins, and for V-fours of other angles that fire a close pair every turn, with a
+small weight; a layout that is asked for counts like one of the catalogue. Nothing else is supposed: a rhythm that no
+layout makes must show itself by fitting none of these well.
 
 A pattern that repeats within the cycle, as a V-four's 90-270-90-270, sounds like its period at a faster cycle where the
 cylinders are alike. So all periods are candidates, those that no layout fires at with no weight of their own.
@@ -21,7 +21,7 @@ from pulse_audio.analysis.pattern import Way
 from pulse_audio.catalogue import layout, layout_names
 from pulse_audio.layout import Layout
 
-OTHER_TWINS_DEG = (265, 275, 280, 290, 295, 305, 318, 325)
+OTHER_TWINS_DEG = (195, 205, 215, 245, 255, 265, 275, 280, 290, 295, 305, 318, 325)
 OTHER_FOURS_DEG = (60, 65, 70, 75, 80)
 OTHERS_WEIGHT = 0.25  # of a layout each
 TWIN_WEIGHT = 2.0
