@@ -22,7 +22,7 @@ from pulse_audio.units import cycle_hz
 from tests.clipmaker import others_things, recording
 from tests.clipmaker.engine import Health
 from tests.clipmaker.engine_clips import engine_clip
-from tests.clipmaker.layouts import ENGINES
+from tests.clipmaker.layouts import ENGINES, Engine
 from tests.clipmaker.special import harmonic_clip, limping_even_clip, moving_clip
 
 SHARED = Path(__file__).parents[1] / ".." / "shared"
@@ -645,6 +645,26 @@ def test_a_twin_that_no_catalogue_has_is_read(second_deg: float) -> None:
     heard = analyse(Clip(samples=np.squeeze(samples), sample_rate_hz=RATE_HZ))
     assert heard.verdict == "uneven", heard
     assert sorted(heard.intervals_deg) == pytest.approx([second_deg, 720 - second_deg], abs=10)
+
+
+@pytest.mark.parametrize(
+    "firing_deg",
+    [(0.0, 180.0, 255.0, 435.0), (0.0, 75.0, 240.0, 315.0, 480.0, 555.0)],
+    ids=["V-four, 75 degrees, 180 degree crank", "V-six, 75 degrees, two rods on each pin"],
+)
+def test_engines_that_no_catalogue_has_are_read(firing_deg: tuple[float, ...]) -> None:
+    """Those of 90 degrees, turned to 75 (common practice): within 10 degrees, and no layout is named for them."""
+    engine = Engine(name="", cycle_deg=720, firing_deg=firing_deg, bank=(0,) * len(firing_deg))
+    samples, _, _ = engine_clip(
+        np.random.default_rng([75, 0]), engine=engine, rpm=1000, kind="steady", band="idle", duration_s=5.0,
+        rate_hz=RATE_HZ, spoil=False, snr_db=25.0, microphones=1,
+    )  # fmt: skip
+    heard = analyse(Clip(samples=np.squeeze(samples), sample_rate_hz=RATE_HZ))
+    assert heard.verdict == "uneven", heard
+    wanted = np.diff([*firing_deg, 720.0])
+    assert len(heard.intervals_deg) == len(wanted)
+    assert min(np.abs(np.roll(heard.intervals_deg, k) - wanted).max() for k in range(len(wanted))) <= 10
+    assert not any(reading.layouts for reading in heard.readings if reading.agrees)
 
 
 def test_of_two_tracks_the_one_on_which_an_engine_is_clearer_is_kept(monkeypatch: pytest.MonkeyPatch) -> None:

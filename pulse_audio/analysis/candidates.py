@@ -1,10 +1,10 @@
 """The patterns that are weighed against each other, and how common each is.
 
 The catalogue is the prior: layouts of two pulses count twice, as more than half of the machines that people record for
-their rhythm are twins, all others once, and layouts that fire alike add up. A few pairs of intervals in between stand
-for twins of other angles or offset pins, and for V-fours of other angles that fire a close pair every turn, with a
-small weight; a layout that is asked for counts like one of the catalogue. Nothing else is supposed: a rhythm that no
-layout makes must show itself by fitting none of these well.
+their rhythm are twins, all others once, and layouts that fire alike add up. With a small weight each, others stand
+for engines that no layout has: twins of other angles or offset pins, V-fours of other angles with a crank of 360 or 180
+degrees, and V-sixes of other angles with two rods on each pin. A layout that is asked for counts like one of the
+catalogue. Nothing else is supposed: a rhythm that is none of these must show itself by fitting none of them well.
 
 A pattern that repeats within the cycle, as a V-four's 90-270-90-270, sounds like its period at a faster cycle where the
 cylinders are alike. So all periods are candidates, those that no layout fires at with no weight of their own.
@@ -22,7 +22,8 @@ from pulse_audio.catalogue import layout, layout_names
 from pulse_audio.layout import Layout
 
 OTHER_TWINS_DEG = (195, 205, 215, 245, 255, 265, 275, 280, 290, 295, 305, 318, 325)
-OTHER_FOURS_DEG = (60, 65, 70, 75, 80)
+OTHER_FOURS_DEG = (60, 65, 70, 75, 80)  # cranks of 360 and of 180 degrees
+OTHER_SIXES_DEG = (60, 75)  # two rods on each pin
 OTHERS_WEIGHT = 0.25  # of a layout each
 TWIN_WEIGHT = 2.0
 BANKED_PULSES = (4, 6, 8, 10, 12, 16)
@@ -90,7 +91,10 @@ def candidates(asked: Layout | None = None) -> tuple[Candidate, ...]:
         groups.append((_pulse_intervals(asked), [asked]))
     weights = [len(members) * (TWIN_WEIGHT if len(intervals) == 2 else 1.0) for intervals, members in groups]
     others = [(np.array([0, deg]) / 720, TWIN_WEIGHT * OTHERS_WEIGHT) for deg in OTHER_TWINS_DEG]
-    others += [(np.array([0, deg, 360, 360 + deg]) / 720, OTHERS_WEIGHT) for deg in OTHER_FOURS_DEG]
+    for deg in OTHER_FOURS_DEG:
+        others += [(np.array([0, deg, 360, 360 + deg]) / 720, OTHERS_WEIGHT)]
+        others += [(np.array([0, 180, 180 + deg, 360 + deg]) / 720, OTHERS_WEIGHT)]
+    others += [(np.array([0, deg, 240, 240 + deg, 480, 480 + deg]) / 720, OTHERS_WEIGHT) for deg in OTHER_SIXES_DEG]
     total = sum(weights) + sum(weight for _, weight in others)
     named = [
         Candidate(
