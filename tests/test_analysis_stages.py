@@ -559,6 +559,27 @@ def test_every_even_layout_is_as_likely() -> None:
     )  # the least are left out
 
 
+def test_hints_leave_an_even_rhythm_the_odds_of_the_engines_that_fit() -> None:
+    """Even firing 15 times a second is no ten's: none keeps running at 180 rpm (rpm = 120 f / N; common practice).
+
+    Said to be of four cylinders it may be a four's at 450 rpm; but a close pair, as likely before, then is more likely.
+    """
+    one = next(c for c in candidates() if c.is_even and c.pulses == 1)
+    pair = next(c for c in candidates() if [round(720 * i) for i in c.intervals] == [140, 580])
+    repeated, _ = pair.repeated[0]
+    odds = {one: 1 / one.weight, pair: len(pattern.SHARES) / repeated.weight}
+    found = engines(
+        [Hypothesis(ratio=1.0, candidate=c, evidence=np.full(2, np.log(share))) for c, share in odds.items()], 15.0
+    )
+    free, ten, four = (choose(found, hints) for hints in (Hints(), Hints(cylinders=10), Hints(cylinders=4)))
+    assert free is not None and ten is not None and four is not None
+    assert free.hinted == pytest.approx(1.0)
+    assert free.probability == pytest.approx(0.5, abs=0.1)
+    assert ten.hinted < 0.01
+    assert not four.even
+    assert four.probability > 0.8
+
+
 def test_the_top_of_a_parabola_is_found() -> None:
     """Three points of 5 - 2 (x - 0.3)^2 give 0.3; points that do not bend down have no top."""
     points = (5 - 2 * (x - 0.3) ** 2 for x in (-1.0, 0.0, 1.0))

@@ -53,12 +53,13 @@ class Choice:
 
 def choose(found: Sequence[Engine], hints: Hints) -> Choice | None:
     """Return the most probable answer that the hints allow; None if they allow none."""
-    permitted = [_allowed(engine, hints) for engine in found]
-    allowed = list(compress(found, permitted))
+    shares = [_allowed_share(engine, hints) for engine in found]
+    allowed = list(compress(found, shares))
     if not allowed:
         return None
     # How far the likelihood is to be believed is not known: the mean over its dampings.
-    odds = softmax([e.log_odds for e in allowed], axis=0).mean(axis=1)
+    odds = softmax([e.log_odds + math.log(share) for e, share in zip(found, shares, strict=True) if share], axis=0)
+    odds = odds.mean(axis=1)
     before = softmax([e.log_odds for e in found], axis=0).mean(axis=1)
     weighed = sorted(zip(allowed, odds.tolist(), strict=True), key=lambda pair: -pair[1])
     heads: dict[tuple[object, ...], Engine] = {}
@@ -79,18 +80,24 @@ def choose(found: Sequence[Engine], hints: Hints) -> Choice | None:
         intervals=_mean_intervals(agreeing, best.hypothesis.candidate),
         probability=min(total, 1.0),
         weighed=tuple(weighed),
-        hinted=float(before[permitted].sum()),
+        hinted=float(before @ shares),
     )
 
 
-def _allowed(engine: Engine, hints: Hints) -> bool:
-    if hints.strokes not in (None, engine.strokes):
-        return False
+def _allowed_share(engine: Engine, hints: Hints) -> float:
+    """Share of an engine's odds that the hints allow: of one pulse a cycle, that of the even engines that they fit."""
     candidate = engine.hypothesis.candidate
     if candidate.is_even and candidate.pulses == 1:  # it stands for every count at its own speed
-        return bool(_even_engines(cycle_hz(engine.rpm, engine.strokes), hints, engine.strokes))
-    return hints.cylinders in (None, engine.cylinders) and (
-        hints.rpm is None or hints.rpm[0] <= engine.rpm <= hints.rpm[1]
+        every = _even_engines(cycle_hz(engine.rpm, engine.strokes), Hints(), engine.strokes)
+        return sum(share for (_, strokes, cylinders, rpm), share in every if _fits(hints, strokes, cylinders, rpm))
+    return float(_fits(hints, engine.strokes, engine.cylinders, engine.rpm))
+
+
+def _fits(hints: Hints, strokes: int, cylinders: int, rpm: float) -> bool:
+    return (
+        hints.strokes in (None, strokes)
+        and hints.cylinders in (None, cylinders)
+        and (hints.rpm is None or hints.rpm[0] <= rpm <= hints.rpm[1])
     )
 
 
@@ -167,7 +174,7 @@ def _even_engines(
     result, weights = [], []
     for (pulses, cylinders), names in groups.items():
         rpm = rpm_from_cycle_hz(firing_hz / pulses, strokes)
-        if hints.cylinders not in (None, cylinders) or (hints.rpm and not hints.rpm[0] <= rpm <= hints.rpm[1]):
+        if not _fits(hints, strokes, cylinders, rpm):
             continue
         result.append((tuple(names), strokes, cylinders, rpm))
         weights.append(len(names) * math.exp(speed_log_odds(rpm)))
