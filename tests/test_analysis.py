@@ -622,15 +622,20 @@ def test_readings_count_that_there_may_be_no_engine() -> None:
     assert len(set(told)) == len(told)
 
 
+def idling(engine: Engine, seed: list[int] | np.random.Generator) -> Clip:
+    """Five seconds of an engine at a steady 1000 rpm, without faults, by the independent generator."""
+    samples, _, _ = engine_clip(
+        np.random.default_rng(seed), engine=engine, rpm=1000, kind="steady", band="idle", duration_s=5.0,
+        rate_hz=RATE_HZ, spoil=False, snr_db=25.0, microphones=1,
+    )  # fmt: skip
+    return Clip(samples=np.squeeze(samples), sample_rate_hz=RATE_HZ)
+
+
 @pytest.mark.parametrize(("second_deg", "answer"), [(200.0, "yes"), (270.0, "no")])
 def test_a_layout_that_no_catalogue_has_is_weighed_when_asked_for(second_deg: float, answer: str) -> None:
     """A twin of pulses 200 and 520 degrees apart fires like that; one of 270 and 450 does not."""
-    rng = np.random.default_rng([26, 14])
-    samples, _, _ = engine_clip(
-        rng, engine=replace(ENGINES["ptwin270"], firing_deg=(0.0, second_deg)), rpm=1000, kind="steady", band="idle",
-        duration_s=5.0, rate_hz=RATE_HZ, spoil=False, snr_db=25.0, microphones=1,
-    )  # fmt: skip
-    heard = analyse(Clip(samples=np.squeeze(samples), sample_rate_hz=RATE_HZ), Hints(layout="200-520"))
+    clip = idling(replace(ENGINES["ptwin270"], firing_deg=(0.0, second_deg)), [26, 14])
+    heard = analyse(clip, Hints(layout="200-520"))
     assert heard.layout_match is not None
     assert heard.layout_match["answer"] == answer, heard
 
@@ -638,11 +643,7 @@ def test_a_layout_that_no_catalogue_has_is_weighed_when_asked_for(second_deg: fl
 @pytest.mark.parametrize("second_deg", [205.0, 250.0])
 def test_a_twin_that_no_catalogue_has_is_read(second_deg: float) -> None:
     """A crank between the known ones is told within 10 degrees, as the open clips are scored, not taken for one."""
-    samples, _, _ = engine_clip(
-        np.random.default_rng([205, 0]), engine=replace(ENGINES["ptwin270"], firing_deg=(0.0, second_deg)), rpm=1000,
-        kind="steady", band="idle", duration_s=5.0, rate_hz=RATE_HZ, spoil=False, snr_db=25.0, microphones=1,
-    )  # fmt: skip
-    heard = analyse(Clip(samples=np.squeeze(samples), sample_rate_hz=RATE_HZ))
+    heard = analyse(idling(replace(ENGINES["ptwin270"], firing_deg=(0.0, second_deg)), [205, 0]))
     assert heard.verdict == "uneven", heard
     assert sorted(heard.intervals_deg) == pytest.approx([second_deg, 720 - second_deg], abs=10)
 
@@ -655,11 +656,7 @@ def test_a_twin_that_no_catalogue_has_is_read(second_deg: float) -> None:
 def test_engines_that_no_catalogue_has_are_read(firing_deg: tuple[float, ...]) -> None:
     """Those of 90 degrees, turned to 75 (common practice): within 10 degrees, and no layout is named for them."""
     engine = Engine(name="", cycle_deg=720, firing_deg=firing_deg, bank=(0,) * len(firing_deg))
-    samples, _, _ = engine_clip(
-        np.random.default_rng([75, 0]), engine=engine, rpm=1000, kind="steady", band="idle", duration_s=5.0,
-        rate_hz=RATE_HZ, spoil=False, snr_db=25.0, microphones=1,
-    )  # fmt: skip
-    heard = analyse(Clip(samples=np.squeeze(samples), sample_rate_hz=RATE_HZ))
+    heard = analyse(idling(engine, [75, 0]))
     assert heard.verdict == "uneven", heard
     wanted = np.diff([*firing_deg, 720.0])
     assert len(heard.intervals_deg) == len(wanted)
@@ -692,18 +689,9 @@ def test_of_two_tracks_the_one_on_which_an_engine_is_clearer_is_kept(monkeypatch
     assert heard.firing_rate_hz == pytest.approx(4 * cycle_hz(900.0, 4), rel=0.01)  # hunts by that much
 
 
-def v_four_of_70_deg(rng: np.random.Generator) -> Clip:
-    """Two pairs of pulses 70 degrees apart, a turn from each other: an angle that no V-four of the catalogue has."""
-    samples, _, _ = engine_clip(
-        rng, engine=ENGINES["v4_70"], rpm=1000, kind="steady", band="idle", duration_s=5.0, rate_hz=RATE_HZ,
-        spoil=False, snr_db=25.0, microphones=1,
-    )  # fmt: skip
-    return Clip(samples=np.squeeze(samples), sample_rate_hz=RATE_HZ)
-
-
 def test_a_v_four_that_no_catalogue_has_is_read(rng: np.random.Generator) -> None:
     """A clip in which it is clear enough, unlike most such: within 10 degrees, as the open clips are scored."""
-    heard = analyse(v_four_of_70_deg(rng))
+    heard = analyse(idling(ENGINES["v4_70"], rng))
     assert heard.verdict == "uneven", heard
     assert sorted(heard.intervals_deg) == pytest.approx([70, 70, 290, 290], abs=10)
     assert not any(reading.layouts for reading in heard.readings if reading.agrees)
@@ -712,7 +700,7 @@ def test_a_v_four_that_no_catalogue_has_is_read(rng: np.random.Generator) -> Non
 @pytest.mark.parametrize("seed", range(4))
 def test_a_v_four_that_no_catalogue_has_is_read_once_its_cylinders_are_said(seed: int) -> None:
     """Without the hint most pass for a twin of half the pulses; with it, it is sure, and within 10 degrees."""
-    heard = analyse(v_four_of_70_deg(np.random.default_rng([70, seed])), Hints(cylinders=4, strokes=4))
+    heard = analyse(idling(ENGINES["v4_70"], [70, seed]), Hints(cylinders=4, strokes=4))
     assert heard.verdict == "uneven", heard
     assert sorted(heard.intervals_deg) == pytest.approx([70, 70, 290, 290], abs=10)
     assert heard.confidence >= 0.9
@@ -723,11 +711,7 @@ def test_a_pattern_that_repeats_stands_for_all_that_it_may_be() -> None:
 
     (The V-four that fires 90-270-90-270 is common practice: two 90-degree pairs a turn apart.)
     """
-    samples, _, _ = engine_clip(
-        np.random.default_rng([90, 0]), engine=ENGINES["twin2s90"], rpm=1000, kind="steady", band="idle",
-        duration_s=5.0, rate_hz=RATE_HZ, spoil=False, snr_db=25.0, microphones=1,
-    )  # fmt: skip
-    clip = Clip(samples=np.squeeze(samples), sample_rate_hz=RATE_HZ)
+    clip = idling(ENGINES["twin2s90"], [90, 0])
     heard = analyse(clip, Hints(layout="v4-90-360"))
     assert heard.verdict == "uneven", heard
     assert heard.layout_match is not None
@@ -744,11 +728,7 @@ def test_a_pattern_that_repeats_stands_for_all_that_it_may_be() -> None:
 
 def test_close_pairs_of_alike_cylinders_are_not_one_pulse() -> None:
     """Pairs 70 degrees apart, the same each turn, as a V-four makes that pulls evenly: two pulses a turn, not one."""
-    samples, _, _ = engine_clip(
-        np.random.default_rng([70, 2]), engine=replace(ENGINES["twin2s90"], firing_deg=(0.0, 70.0)), rpm=1000,
-        kind="steady", band="idle", duration_s=5.0, rate_hz=RATE_HZ, spoil=False, snr_db=25.0, microphones=1,
-    )  # fmt: skip
-    heard = analyse(Clip(samples=np.squeeze(samples), sample_rate_hz=RATE_HZ))
+    heard = analyse(idling(replace(ENGINES["twin2s90"], firing_deg=(0.0, 70.0)), [70, 2]))
     assert heard.verdict == "uneven", heard
     assert heard.firing_rate_hz == pytest.approx(2 * 1000 / 60, rel=0.02)
     assert sorted(heard.intervals_deg) == pytest.approx([70, 70, 290, 290], abs=10)

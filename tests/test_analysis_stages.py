@@ -1,13 +1,14 @@
 """Each stage of the analysis against closed forms and general-purpose references."""
 
 from dataclasses import replace
+from itertools import combinations
 
 import numpy as np
 import pytest
 from scipy import signal, stats
 
 from pulse_audio.analysis import pattern, presence
-from pulse_audio.analysis.candidates import candidates
+from pulse_audio.analysis.candidates import candidates, same_rotation
 from pulse_audio.analysis.fold import Lines, Phase, Piece, peak_offset, piece, resampled
 from pulse_audio.analysis.hypotheses import Hypothesis, Material, engines, weigh
 from pulse_audio.analysis.pattern import OwnShare, Shapes, Way, fits, log_misfit
@@ -526,6 +527,15 @@ def test_a_layout_asked_for_is_answered_with_where_it_differs(
     assert (found["layout"], found["answer"]) == (name, answer)
     assert str(found["where"]).startswith(where) and bool(found["where"]) == bool(where)
     assert compare_with_layout(choice, present, Hints()) is None
+
+
+@pytest.mark.parametrize("asked", [None, "280-440", "70-290-70-290", "200-520"])
+def test_no_pattern_is_weighed_twice(asked: str | None) -> None:
+    """Not even one that is asked for and stands among those that no layout has: its odds would be shared out."""
+    every = candidates(None if asked is None else find_layout(asked))
+    alike = [(a, b) for a, b in combinations(every, 2) if same_rotation(a.intervals, b.intervals)]
+    assert alike == []
+    assert sum(c.weight for c in every) == pytest.approx(1.0)
 
 
 def test_a_pattern_stands_for_those_that_repeat_it_where_no_line_says_so() -> None:

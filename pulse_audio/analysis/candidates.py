@@ -7,7 +7,7 @@ degrees, and V-sixes of other angles with two rods on each pin. A layout that is
 catalogue. Nothing else is supposed: a rhythm that is none of these must show itself by fitting none of them well.
 
 A pattern that repeats within the cycle, as a V-four's 90-270-90-270, sounds like its period at a faster cycle where the
-cylinders are alike. So all periods are candidates, those that no layout fires at with no weight of their own.
+cylinders are alike. So all periods are candidates; one that is no pattern of the list itself has no weight of its own.
 """
 
 from collections.abc import Sequence
@@ -45,7 +45,7 @@ class Candidate:
     weight : float
         How common it is before anything is heard; all candidates add up to 1.
     repeated : tuple of (Candidate, int)
-        Those that are nothing but this one, so many times in their cycle. An even one stands for all even ones.
+        Uneven ones that are nothing but this one, and how often it comes in their cycle.
     banked : tuple of Way
         Ways in which its pulses may be shared out among banks.
     weak : tuple of Way
@@ -95,6 +95,8 @@ def candidates(asked: Layout | None = None) -> tuple[Candidate, ...]:
         others += [(np.array([0, deg, 360, 360 + deg]) / 720, OTHERS_WEIGHT)]
         others += [(np.array([0, 180, 180 + deg, 360 + deg]) / 720, OTHERS_WEIGHT)]
     others += [(np.array([0, deg, 240, 240 + deg, 480, 480 + deg]) / 720, OTHERS_WEIGHT) for deg in OTHER_SIXES_DEG]
+    listed = [intervals for intervals, _ in groups]  # also what is asked for, which may be one of the others
+    others = [(at, weight) for at, weight in others if not any(same_rotation(i, _intervals(at)) for i in listed)]
     total = sum(weights) + sum(weight for _, weight in others)
     named = [
         Candidate(
