@@ -111,6 +111,19 @@ def blipped(low_hz: float, fold: float, rng: np.random.Generator) -> tuple[Signa
     return heard, rate_hz[:: round(0.002 * WAVE_RATE_HZ)]
 
 
+@pytest.mark.parametrize("drift", [1.0, 1.15], ids=["steady", "rising"])
+def test_the_next_best_rate_keeps_clear_of_the_best(drift: float, rng: np.random.Generator) -> None:
+    """Of two series of harmonics the stronger is followed first and then, told to keep clear of that, the other."""
+    strong, faint = swept(23.0, 23.0 * drift, 4.0, 20), swept(13.7, 13.7 * drift, 4.0, 20)
+    heard = signals(strong + 0.5 * faint + rng.standard_normal(len(strong)), WAVE_RATE_HZ)
+    first = coarse_track(heard)
+    second = coarse_track(heard, besides=first)
+    inside = slice(2, -2)
+    for track, rate_hz in ((first, 23.0), (second, 13.7)):
+        wanted_hz = rate_hz * drift ** (track.time_s / 4.0)
+        assert track.rate_hz[inside] == pytest.approx(wanted_hz[inside], rel=0.01)
+
+
 @pytest.mark.parametrize(("low_hz", "fold"), [(8.0, 1.8), (15.0, 2.2), (30.0, 2.5)])
 def test_blip_is_followed(low_hz: float, fold: float, rng: np.random.Generator) -> None:
     """Within 3 % all through the blip; within 1 % at 95 % of the points where the rate moves under 50 % a second."""
@@ -470,19 +483,31 @@ def test_one_rhythm_is_as_likely_whatever_cycle_it_is_told_of(rng: np.random.Gen
     assert two.evidence == pytest.approx(one.evidence, rel=1e-3)
 
 
-def test_neighbouring_patterns_count_as_one_answer() -> None:
-    """Odds of 0.4 for one pulse and of 0.3 for each of two twins 5 degrees apart: it is a twin, with 0.6."""
+@pytest.mark.parametrize(
+    ("shares", "uneven_deg", "probability", "spread_deg"),
+    [
+        ({280: 0.3, 285: 0.3}, 282.5, 0.6, 2.5),
+        ({290: 0.3, 305: 0.3}, 297.5, 0.6, 7.5),  # too far apart to count as each other: midway counts as both
+        ({290: 0.4, 305: 0.2}, 297.5, 0.6, 7.5),  # their mean, 295, is too far from the rarer one
+        ({305: 0.5, 325: 0.1}, 305.0, 0.5, 0.0),  # nothing is near enough to both
+    ],
+)
+def test_neighbouring_patterns_count_as_one_answer(
+    shares: dict[int, float], uneven_deg: float, probability: float, spread_deg: float
+) -> None:
+    """One pulse or one of two twins a few degrees apart: the answer with which most of the odds agree, to 8 degrees."""
     one = next(c for c in candidates() if c.is_even and c.pulses == 1)
-    twins = [c for c in candidates() if c.pulses == 2 and round(720 * c.fractions[1]) in (280, 285)]
-    odds = {one: 0.4, twins[0]: 0.3, twins[1]: 0.3}
+    twins = {round(720 * c.fractions[1]): c for c in candidates() if c.pulses == 2}
+    odds = {one: 1 - sum(shares.values()), **{twins[deg]: share for deg, share in shares.items()}}
     heard = [
         Hypothesis(ratio=1.0, candidate=c, evidence=np.full(2, np.log(share / c.weight))) for c, share in odds.items()
     ]
     choice = choose(engines(heard, 20.0), Hints())
     assert choice is not None
-    assert not choice.even
-    assert choice.probability == pytest.approx(0.6, abs=0.01)
-    assert choice.intervals * 720 == pytest.approx([282.5, 437.5])  # the mean of both
+    assert not choice.answer.even
+    assert choice.probability == pytest.approx(probability, abs=0.01)
+    assert choice.answer.intervals * 720 == pytest.approx([uneven_deg, 720 - uneven_deg])
+    assert choice.spread * 720 == pytest.approx([spread_deg] * 2)
 
 
 @pytest.mark.parametrize(
@@ -586,7 +611,7 @@ def test_hints_leave_an_even_rhythm_the_odds_of_the_engines_that_fit() -> None:
     assert free.hinted == pytest.approx(1.0)
     assert free.probability == pytest.approx(0.5, abs=0.1)
     assert ten.hinted < 0.01
-    assert not four.even
+    assert not four.answer.even
     assert four.probability > 0.8
 
 

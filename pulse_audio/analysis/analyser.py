@@ -38,6 +38,7 @@ Floats = NDArray[np.float64]
 
 BLOCK_S = 60.0
 MOST_PIECES = 3
+DOUBTFUL = 0.5  # more likely wrong than right
 LEAST_PRESENT = 0.05  # between two of thirteen real engines to which the odds give less, and one in 200 made ones
 CLEARLY_SLOWER = 20.0  # evidence for a beat slower than any engine over that for an engine
 CLEARLY_SLOWER_SHARE = 0.01
@@ -116,10 +117,10 @@ def analyse_blocks(blocks: Iterable[Clip], hints: Hints | None = None) -> Analys
             confidence=1.0 if silent else 0.0,
             notes=(faults.SILENT if silent else "no part of it is long enough",),
         )
-    answer = _answer(best, hints, start_s, sample_rate_hz, blocks=count)
-    if answer.verdict not in ("even", "uneven") and loudest is not None and loudest is not best:
-        loud = _answer(loudest, hints, start_s, sample_rate_hz, blocks=count)
-        if loud.verdict in ("even", "uneven"):
+    answer = _best_answer(best, hints, start_s, sample_rate_hz, blocks=count)
+    if not _is_told(answer) and loudest is not None and loudest is not best:
+        loud = _best_answer(loudest, hints, start_s, sample_rate_hz, blocks=count)
+        if _is_told(loud):
             return loud
     return answer
 
@@ -236,9 +237,31 @@ def _present(clues: presence.Clues, heard: Heard, hints: Hints) -> float:
     return presence.probability(clues, heard.hum_hz, said_to_be_one=hints.describe_engine)
 
 
-def _answer(
-    heard: Heard, hints: Hints, duration_s: float, sample_rate_hz: int, *, blocks: int, look_beneath: bool = True
-) -> Analysis:
+def _best_answer(heard: Heard, hints: Hints, duration_s: float, sample_rate_hz: int, *, blocks: int) -> Analysis:
+    """Answer about a block; where no engine is heard or the answer is doubtful, listen again.
+
+    What is followed may be a hum with an engine beneath it, or a rate of which too few multiples are lines.
+    """
+
+    def answered(heard: Heard) -> Analysis:
+        return _answer(heard, hints, duration_s, sample_rate_hz, blocks=blocks)
+
+    first = answered(heard)
+    if _is_told(first) and first.confidence >= DOUBTFUL:
+        return first
+    if not first.readings and (left := _beneath(heard)) and _is_told(beneath := answered(left)):
+        return beneath
+    track = coarse_track(heard.signals, besides=heard.track)
+    phase, spans = _followed(heard.signals, track)
+    second = answered(replace(heard, track=track, phase=phase, spans=spans))
+    return max((first, second), key=lambda answer: _is_told(answer) * answer.confidence)
+
+
+def _is_told(answer: Analysis) -> bool:
+    return answer.verdict in ("even", "uneven")
+
+
+def _answer(heard: Heard, hints: Hints, duration_s: float, sample_rate_hz: int, *, blocks: int) -> Analysis:
     weighed = _weighed(heard, hints)
     if weighed and weighed.choice and not _is_multiple(ratio := weighed.choice.best.hypothesis.ratio):
         # The track's multiples are only now and then lines of the cycle, as 8/3 of it are where pulses fall on eighths:
@@ -279,10 +302,6 @@ def _answer(
     present = 0.0 if is_slower else _present(clues, heard, hints)
     present = max(present, LEAST_PRESENT)
     if present < presence.PRESENT:
-        if look_beneath and (left := _beneath(heard)):
-            engine = _answer(left, hints, duration_s, sample_rate_hz, blocks=blocks, look_beneath=False)
-            if engine.verdict in ("even", "uneven"):
-                return engine
         match = compare_with_layout(choice, present, hints)
         if present >= presence.PERHAPS:
             note = presence.perhaps_note(clues, present, said_to_be_one=hints.describe_engine)

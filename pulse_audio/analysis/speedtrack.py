@@ -291,10 +291,17 @@ def best_path(evidence: Floats, slope: Floats) -> NDArray[np.int64]:
     return np.asarray(place[np.arange(frames), path])
 
 
-def coarse_track(signals: Signals) -> Track:
-    """Return the best path of the repeat rate through the clip."""
+OTHERWISE = 0.03  # natural log: rates nearer to each other than this are one
+
+
+def coarse_track(signals: Signals, besides: Track | None = None) -> Track:
+    """Return the best path of the repeat rate through the clip, or the best that keeps clear of another."""
     evidence, slope = rate_evidence(signals.wave, WAVE_RATE_HZ)
-    path = best_path(evidence, slope)
+    free = evidence
+    if besides is not None:
+        taken = np.abs(np.log(CANDIDATES_HZ / besides.rate_hz[:, None])) < OTHERWISE
+        free = np.where(taken, evidence.min(axis=1, keepdims=True), evidence)
+    path = best_path(free, slope)
     rows = np.arange(len(path))
     return Track(time_s=frame_times(signals.duration_s), rate_hz=CANDIDATES_HZ[path], evidence=evidence[rows, path])
 
