@@ -8,7 +8,7 @@ from pulse_audio.analysis import calibration
 from pulse_audio.analysis.calibration import calibrated
 from pulse_audio.analysis.candidates import Candidate, candidates
 from pulse_audio.analysis.hypotheses import Hypothesis, engines
-from pulse_audio.analysis.readings import Choice, agrees, choose
+from pulse_audio.analysis.readings import Choice, choose
 from pulse_audio.analysis.result import Hints
 
 ONE = next(c for c in candidates() if c.is_even and c.pulses == 1)
@@ -31,10 +31,15 @@ def test_all_odds_are_brought_along(stated: float, even: bool) -> None:
     """The logistic of the logit; what agrees adds up to it, all together to 1, and what agrees keeps its shares."""
     before = chosen({ONE: stated if even else 1 - stated, TWIN: 1 - stated if even else stated})
     after = calibrated(before)
-    assert after.even == before.even == even
-    right = expit(calibration.OFFSET + calibration.SLOPE * logit(stated) + calibration.IF_EVEN * even)
+    assert after.answer.even == before.answer.even == even
+    lines = {
+        True: (calibration.EVEN_OFFSET, calibration.EVEN_SLOPE),
+        False: (calibration.UNEVEN_OFFSET, calibration.UNEVEN_SLOPE),
+    }
+    offset, slope = lines[even]
+    right = expit(offset + slope * logit(stated))
     assert after.probability == pytest.approx(right, abs=1e-6)
-    assert sum(p for e, p in after.weighed if agrees(e, after.best)) == pytest.approx(right)
+    assert sum(p for e, p in after.weighed if after.answer.agrees(e)) == pytest.approx(right)
     assert sum(p for _, p in after.weighed) == pytest.approx(1.0)
     assert [p for _, p in after.weighed] == sorted((p for _, p in after.weighed), reverse=True)
 

@@ -1,18 +1,20 @@
 """How often an answer is right, from the odds that the model gives it.
 
 The model is only near, and it errs to one side: where pulses run into each other, or one can hardly be heard, what is
-left is an even beat. So even answers are right less often than their odds say, and doubtful uneven ones more often. A
-logistic regression brings odds to shares of right answers; the readings are scaled with them.
+left is an even beat. So even answers are right less often than their odds say, the more the higher these are, and
+doubtful uneven ones more often. Two logistic regressions bring odds to shares of right answers; the readings are scaled
+with them.
 """
 
 import math
 from dataclasses import replace
 
-from pulse_audio.analysis.readings import Choice, agrees
+from pulse_audio.analysis.readings import Choice
 
 # Fitted on 1440 made clips (tests/clipmaker, 240 each of the seeds 201, 203, 211 and, harder, 202, 204, 212). Even
 # engines were weighed as 42 % of them, their share among the outside clips; the probability of an engine was a factor.
-OFFSET, SLOPE, IF_EVEN = 1.12, 0.69, -1.32
+UNEVEN_OFFSET, UNEVEN_SLOPE = 0.70, 0.98
+EVEN_OFFSET, EVEN_SLOPE = 0.06, 0.55
 LEAST_LOG_ODDS, MOST_LOG_ODDS = -6.0, 9.0  # beyond there were hardly any to fit
 
 
@@ -22,9 +24,10 @@ def calibrated(choice: Choice) -> Choice:
     if not 0.0 < stated < 1.0:
         return choice
     log_odds = min(max(math.log(stated / (1 - stated)), LEAST_LOG_ODDS), MOST_LOG_ODDS)
-    right = 1 / (1 + math.exp(-(OFFSET + SLOPE * log_odds + IF_EVEN * choice.even)))
+    offset, slope = (EVEN_OFFSET, EVEN_SLOPE) if choice.answer.even else (UNEVEN_OFFSET, UNEVEN_SLOPE)
+    right = 1 / (1 + math.exp(-(offset + slope * log_odds)))
     scaled = [
-        (engine, p * (right / stated if agrees(engine, choice.best) else (1 - right) / (1 - stated)))
+        (engine, p * (right / stated if choice.answer.agrees(engine) else (1 - right) / (1 - stated)))
         for engine, p in choice.weighed
     ]
     return replace(choice, probability=right, weighed=tuple(sorted(scaled, key=lambda pair: -pair[1])))

@@ -83,7 +83,7 @@ def described(
     ratio, candidate = hypothesis.ratio, hypothesis.candidate
     lines = main.lines(ratio, TOP_HZ, MOST_LINES)
     span, all_lines = heard.spans[0], main.lines(ratio, TOP_HZ, int(TOP_HZ))
-    comb = Comb.of(all_lines, candidate.pulses if choice.even else 1, main.rate_hz)
+    comb = Comb.of(all_lines, candidate.pulses if choice.answer.even else 1, main.rate_hz)
     led = retraced(heard.signals, heard.track, heard.phase, span, comb)
     part = _certain_part(led, span)
     cycle_hz = float(led.phase.at(part.end_s) - led.phase.at(part.start_s)) / part.duration_s * ratio
@@ -105,19 +105,19 @@ def described(
             "and is it that engine?"
         )
     shown = readings(choice, cycle_hz / ratio, hints, present)
-    if choice.even and candidate.pulses == 1 and len({r.cylinders for r in shown if r.agrees}) > 1:
+    if choice.answer.even and candidate.pulses == 1 and len({r.cylinders for r in shown if r.agrees}) > 1:
         notes.append("an even rhythm hides the cylinder count: engines that fire equally often sound alike")
     strokes, rpm = choice.best.strokes, rpm_from_cycle_hz(cycle_hz, choice.best.strokes)
     if shown:
         strokes, rpm = shown[0].strokes, shown[0].rpm
     pulses = round(cycle_hz * candidate.pulses * rpm_from_cycle_hz(1.0, strokes) / rpm)
-    if choice.even:
+    if choice.answer.even:
         intervals, interval_sd = np.full(pulses, 1 / pulses), np.zeros(pulses)
         places = candidate.fractions
     else:
-        heard_near = np.append(0.0, np.cumsum(choice.intervals)[:-1])
+        heard_near = np.append(0.0, np.cumsum(choice.answer.intervals)[:-1])
         placed = place_pulses(lines, heard_near, fit)
-        intervals, interval_sd = np.diff(np.append(placed.fractions, 1.0)), placed.interval_sd
+        intervals, interval_sd = np.diff(np.append(placed.fractions, 1.0)), np.hypot(placed.interval_sd, choice.spread)
         places = placed.fractions
         times = max(pulses // len(places), 1)  # that the pattern comes in the cycle of the first reading
         intervals, interval_sd = np.tile(intervals, times) / times, np.tile(interval_sd, times) / times
@@ -128,7 +128,7 @@ def described(
     each_told = len(places) == len(intervals)
     if weak and not each_told and (share := sum(weak) / len(weak)) >= WEAK_SHARE_TOLD:
         notes.append(f"about {100 * share:.0f} % of the pulses are missing or weak; whose they are can't be told")
-    verdict = ("even" if choice.even else "uneven") if confidence >= UNDECIDED else "undetermined"
+    verdict = ("even" if choice.answer.even else "uneven") if confidence >= UNDECIDED else "undetermined"
     if verdict == "undetermined":
         notes.append("there is a rhythm like an engine's, but no pattern explains it well; what is listed is a guess")
     return replace(
@@ -138,7 +138,7 @@ def described(
         confidence=confidence,
         firing_rate_hz=cycle_hz * candidate.pulses,
         firing_rate_sd_hz=_rate_sd(all_lines, main, heard, ratio) * candidate.pulses,
-        cycle_rate_hz=None if choice.even and candidate.pulses == 1 else cycle_hz,
+        cycle_rate_hz=None if choice.answer.even and candidate.pulses == 1 else cycle_hz,
         intervals_deg=tuple((intervals * cycle_deg(strokes)).tolist()),
         intervals_sd_deg=tuple((interval_sd * cycle_deg(strokes)).tolist()),
         pulse_level_db=tuple(map(db_from_ratio, levels)) if levels is not None and each_told else None,

@@ -2,14 +2,14 @@
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
-from itertools import compress
+from dataclasses import dataclass, replace
+from itertools import combinations, compress
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import softmax
 
-from pulse_audio.analysis.candidates import Candidate, candidates, period, same_rotation
+from pulse_audio.analysis.candidates import candidates, period, same_rotation
 from pulse_audio.analysis.hypotheses import Engine, speed_log_odds
 from pulse_audio.analysis.presence import PRESENT
 from pulse_audio.analysis.result import Hints, Reading
@@ -19,9 +19,49 @@ from pulse_audio.units import cycle_hz, rpm_from_cycle_hz
 Floats = NDArray[np.float64]
 
 SAME_RATE = 0.01
-NEAR_PATTERN = 8.0 / 720  # patterns that differ by less count as one answer: intervals are refined afterwards
+NEAR_PATTERN = 8.0 / 720  # patterns no further from an answer count as it: intervals are refined afterwards
+EDGE_RISK = 0.1  # that refining brings one that is just near enough out of reach
 LEAST_PROBABILITY = 0.005
 MATCH_YES, MATCH_NO = 0.8, 0.05
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class Answer:
+    """What is said of a rhythm; patterns near enough count as it.
+
+    Attributes
+    ----------
+    even : bool
+    firing_ratio : float
+        Firing rate as a multiple of the track's rate.
+    intervals : ndarray, shape (n_pulses,)
+        Parts of the cycle.
+    """
+
+    even: bool
+    firing_ratio: float
+    intervals: Floats
+
+    def off(self, engine: Engine) -> float:
+        """How far an engine's intervals are from these, parts of the cycle; infinite where it fires otherwise."""
+        candidate = engine.hypothesis.candidate
+        rate = engine.hypothesis.ratio * candidate.pulses / self.firing_ratio
+        if candidate.is_even != self.even or abs(rate - 1) > SAME_RATE:
+            return math.inf
+        if self.even:
+            return 0.0
+        if candidate.pulses != len(self.intervals):
+            return math.inf
+        return float(np.abs(self.turned(candidate.intervals) - self.intervals).max())
+
+    def agrees(self, engine: Engine) -> bool:
+        """Whether an engine fires like this, near enough."""
+        return self.off(engine) <= NEAR_PATTERN
+
+    def turned(self, intervals: Floats) -> Floats:
+        """Return intervals from where they suit these best."""
+        turns = (np.roll(intervals, k) for k in range(len(intervals)))
+        return min(turns, key=lambda turn: float(np.abs(turn - self.intervals).max()))
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -31,10 +71,11 @@ class Choice:
     Attributes
     ----------
     best : Engine
-        Most probable engine of the most probable answer.
-    even : bool
-    intervals : ndarray, shape (n_pulses,)
-        Parts of the cycle: the mean over the patterns that count as this answer, by their odds.
+        Most probable engine of those that count as the answer.
+    answer : Answer
+        The one that most of the odds agree with.
+    spread : ndarray, shape (n_pulses,)
+        How far the patterns that count as the answer stand from its intervals: root of the mean square, by their odds.
     probability : float
         That verdict and intervals are right, given that an engine runs.
     weighed : tuple of (Engine, probability)
@@ -44,8 +85,8 @@ class Choice:
     """
 
     best: Engine
-    even: bool
-    intervals: Floats
+    answer: Answer
+    spread: Floats
     probability: float
     weighed: tuple[tuple[Engine, float], ...]
     hinted: float
@@ -62,23 +103,16 @@ def choose(found: Sequence[Engine], hints: Hints) -> Choice | None:
     odds = odds.mean(axis=1)
     before = softmax([e.log_odds for e in found], axis=0).mean(axis=1)
     weighed = sorted(zip(allowed, odds.tolist(), strict=True), key=lambda pair: -pair[1])
-    heads: dict[tuple[object, ...], Engine] = {}
-    answers: dict[tuple[object, ...], float] = {}
-    for engine, probability in weighed:
-        key = _answer(engine)
-        heads.setdefault(key, engine)
-        answers[key] = answers.get(key, 0.0) + probability
-    # A rhythm between two patterns shares its odds out among both: neighbours that count as one answer count together.
-    likely = {key: probability for key, probability in answers.items() if probability > LEAST_PROBABILITY / 10}
-    together = {key: sum(p for other, p in likely.items() if agrees(heads[other], heads[key])) for key in likely}
-    best = heads[max(together, key=lambda key: together[key])]
-    agreeing = [(engine.hypothesis.candidate, probability) for engine, probability in weighed if agrees(engine, best)]
-    total = sum(probability for _, probability in agreeing)
+    likely = [(engine, probability) for engine, probability in weighed if probability > LEAST_PROBABILITY / 10]
+    # A rhythm between two patterns shares its odds out among both: what is near enough to either counts for both.
+    answer = max(_answers([engine for engine, _ in likely]), key=lambda answer: _support(answer, likely))
+    answer = _settled(answer, [(engine, probability) for engine, probability in weighed if answer.agrees(engine)])
+    agreeing = [(engine, probability) for engine, probability in weighed if answer.agrees(engine)]
     return Choice(
-        best=best,
-        even=best.hypothesis.candidate.is_even,
-        intervals=_mean_intervals(agreeing, best.hypothesis.candidate),
-        probability=min(total, 1.0),
+        best=agreeing[0][0],
+        answer=answer,
+        spread=_spread(answer, agreeing),
+        probability=min(sum(probability for _, probability in agreeing), 1.0),
         weighed=tuple(weighed),
         hinted=float(before @ shares),
     )
@@ -101,31 +135,44 @@ def _fits(hints: Hints, strokes: int, cylinders: int, rpm: float) -> bool:
     )
 
 
-def _answer(engine: Engine) -> tuple[object, ...]:
-    candidate, ratio = engine.hypothesis.candidate, engine.hypothesis.ratio
-    if candidate.is_even:
-        return ("even", round(candidate.pulses * ratio, 3))
-    return ("uneven", round(ratio, 3), tuple(np.round(candidate.intervals, 4)))
+def _answers(likely: Sequence[Engine]) -> list[Answer]:
+    """Return what may be answered: each pattern, and what lies midway between two that are near enough to it."""
+    own: dict[tuple[object, ...], Answer] = {}
+    for engine in likely:
+        candidate, ratio = engine.hypothesis.candidate, engine.hypothesis.ratio
+        rate = candidate.pulses * ratio
+        key = (round(rate, 3), None if candidate.is_even else (round(ratio, 3), *np.round(candidate.intervals, 4)))
+        own.setdefault(key, Answer(even=candidate.is_even, firing_ratio=rate, intervals=candidate.intervals))
+    between: list[Answer] = []
+    for one, other in combinations([answer for answer in own.values() if not answer.even], 2):
+        if len(one.intervals) == len(other.intervals) and abs(other.firing_ratio / one.firing_ratio - 1) <= SAME_RATE:
+            turned = one.turned(other.intervals)
+            if np.abs(turned - one.intervals).max() <= 2 * NEAR_PATTERN:
+                between.append(replace(one, intervals=(one.intervals + turned) / 2))
+    return [*own.values(), *between]
 
 
-def agrees(engine: Engine, best: Engine) -> bool:
-    """Whether two engines give the same answer, near enough."""
-    candidate, chosen = engine.hypothesis.candidate, best.hypothesis.candidate
-    rate = engine.hypothesis.ratio * candidate.pulses / (best.hypothesis.ratio * chosen.pulses)
-    if candidate.is_even != chosen.is_even or abs(rate - 1) > SAME_RATE:
-        return False
-    return chosen.is_even or same_rotation(candidate.intervals, chosen.intervals, NEAR_PATTERN)
+def _support(answer: Answer, weighed: Sequence[tuple[Engine, float]]) -> float:
+    """Odds of what agrees with an answer, less what is at risk."""
+    near = ((answer.off(engine) / NEAR_PATTERN, probability) for engine, probability in weighed)
+    return sum(probability * (1 - EDGE_RISK * off**2) for off, probability in near if off <= 1)
 
 
-def _mean_intervals(agreeing: Sequence[tuple[Candidate, float]], best: Candidate) -> Floats:
-    """Mean of patterns that are nearly alike, each turned so that it suits the best one."""
-    if best.is_even:
-        return best.intervals
-    turned = [
-        min((np.roll(c.intervals, k) for k in range(c.pulses)), key=lambda t: float(np.abs(t - best.intervals).max()))
-        for c, _ in agreeing
-    ]
-    return np.average(turned, axis=0, weights=[p for _, p in agreeing])
+def _settled(answer: Answer, agreeing: Sequence[tuple[Engine, float]]) -> Answer:
+    """Bring an answer to the mean of what agrees with it, if all of it still does."""
+    mean = replace(answer, intervals=np.average(_turned(answer, agreeing), axis=0, weights=[p for _, p in agreeing]))
+    return mean if all(mean.agrees(engine) for engine, _ in agreeing) else answer
+
+
+def _spread(answer: Answer, agreeing: Sequence[tuple[Engine, float]]) -> Floats:
+    off = _turned(answer, agreeing) - answer.intervals
+    return np.asarray(np.sqrt(np.average(off**2, axis=0, weights=[p for _, p in agreeing])))
+
+
+def _turned(answer: Answer, agreeing: Sequence[tuple[Engine, float]]) -> Floats:
+    if answer.even:  # whatever the number of pulses in a cycle
+        return np.tile(answer.intervals, (len(agreeing), 1))
+    return np.array([answer.turned(engine.hypothesis.candidate.intervals) for engine, _ in agreeing])
 
 
 def readings(choice: Choice, track_hz: float, hints: Hints, present: float) -> tuple[Reading, ...]:
@@ -150,7 +197,7 @@ def readings(choice: Choice, track_hz: float, hints: Hints, present: float) -> t
         for (layouts, strokes, cylinders, rpm), share in alike:
             key = (strokes, cylinders, round(rpm, 1), layouts)
             pooled[key] = pooled.get(key, 0.0) + present * probability * share
-            if agrees(engine, choice.best):
+            if choice.answer.agrees(engine):
                 answering.add(key)
     found = [
         Reading(layouts=names, strokes=strokes, cylinders=cylinders, rpm=rpm, probability=odds, agrees=key in answering)
@@ -216,10 +263,12 @@ def compare_with_layout(
     where = ""
     if present < PRESENT:
         where = "it is not sure that there is an engine in the recording"
-    elif answer == "can't tell" and choice.even and wanted.is_even:
+    elif answer == "can't tell" and choice.answer.even and wanted.is_even:
         where = "the likeliest reading fires evenly, as the layout does, but others fit as well"
     elif answer != "yes":
-        where = _difference(choice.even, choice.intervals if heard is None else heard, wanted.is_even, intervals)
+        where = _difference(
+            choice.answer.even, choice.answer.intervals if heard is None else heard, wanted.is_even, intervals
+        )
     return {"layout": wanted.name, "answer": answer, "odds": like, "where": where}
 
 
