@@ -438,6 +438,7 @@ IDLE = presence.Clues(
     line_strength=4.6,
     wander=0.005,
     leaps=0.0,
+    clockwork=False,
 )
 
 
@@ -458,6 +459,13 @@ def test_what_speaks_against_an_engine(other: dict[str, float]) -> None:
     """An idle is one; the same with a level, a rate or lines that no running engine has is none (common practice)."""
     assert presence.probability(IDLE, None) > 0.9
     assert presence.probability(replace(IDLE, **other), None) < 0.3
+
+
+def test_a_slow_beat_that_stands_still_is_a_clock() -> None:
+    """Eight beats a second: a single at 960 rpm if they wander a little, a watch if they never do (common practice)."""
+    beat = replace(IDLE, wave_lines=58, hiss_lines=40, line_fill=1.0, firing_hz=8.0, line_share=0.4, wander=0.0)
+    assert presence.probability(replace(beat, wander=0.005), None) > presence.PRESENT
+    assert presence.probability(replace(beat, clockwork=True), None) < presence.PRESENT
 
 
 def test_a_clean_tone_that_stands_still_is_less_like_an_engine() -> None:

@@ -230,7 +230,7 @@ def _material(heard: Heard) -> Material | None:
 
 
 def _clues(heard: Heard, material: Material, choice: Choice) -> presence.Clues:
-    return presence.clues(heard.signals, heard.track, heard.spans[0], material, choice.best.hypothesis)
+    return presence.clues(heard.signals, heard.track, heard.phase, heard.spans[0], material, choice.best.hypothesis)
 
 
 def _present(clues: presence.Clues, heard: Heard, hints: Hints) -> float:

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from pulse_audio.analysis.fold import Piece
+from pulse_audio.analysis.fold import Phase, Piece
 from pulse_audio.analysis.hypotheses import Hypothesis, Material
 from pulse_audio.analysis.pieces import Span
 from pulse_audio.analysis.prepare import WAVE_RATE_HZ, Signals
@@ -45,6 +45,8 @@ class Clues:
         Median change of the track's rate from frame to frame, natural log.
     leaps : float
         Share of frames at which the track's rate changes by more than a tenth.
+    clockwork : bool
+        Whether the beat is even, and one constant rate explains it as well as any.
     """
 
     wave_lines: int
@@ -56,9 +58,10 @@ class Clues:
     line_strength: float
     wander: float
     leaps: float
+    clockwork: bool
 
 
-def clues(heard: Signals, track: Track, span: Span, material: Material, best: Hypothesis) -> Clues:
+def clues(heard: Signals, track: Track, phase: Phase, span: Span, material: Material, best: Hypothesis) -> Clues:
     """Measure what tells an engine from other sounds."""
     wave, hiss = material.wave[0], material.hiss[0]
     wave_over, share = _lines_over_noise(wave, best.ratio, LINES_TOP_HZ)
@@ -75,6 +78,7 @@ def clues(heard: Signals, track: Track, span: Span, material: Material, best: Hy
         line_strength=float(np.log(clear).mean()) if len(clear) else 0.0,
         wander=float(np.median(steps)) if len(steps) else 0.0,
         leaps=float((steps > LEAP).mean()) if len(steps) else 0.0,
+        clockwork=best.candidate.is_even and phase.is_steady,
     )
 
 
@@ -109,6 +113,7 @@ PER_WANDER = 1.11  # per natural log: no engine turns like clockwork
 PER_LEAP = -9.66  # from note to note
 FILLED_STRENGTH = 7.2  # 31 dB: where a pulse fills all multiples, it does not matter how clean they are
 SLOW_HZ = 15.0
+CLOCKWORK = 2.0  # a slow even beat that stands still counts as slow twice: a watch ticks like that, no single idles so
 STANDSTILL = 4e-3  # two steps of the track's grid
 LEAST_SHARE = 0.05  # many clear lines that hold less of the sound are not what one hears: they count for less
 HUM_TOLERANCE = 0.002
@@ -134,7 +139,7 @@ def probability(found: Clues, hum_hz: float | None, *, said_to_be_one: bool = Fa
         + PER_LINE_SHARE * found.line_share
         + PER_STRENGTH * strength
         + PER_LEVEL_DB * found.level_spread_db
-        + PER_SLOW * max(math.log(SLOW_HZ / found.firing_hz), 0.0)
+        + PER_SLOW * (CLOCKWORK if found.clockwork else 1.0) * max(math.log(SLOW_HZ / found.firing_hz), 0.0)
         + PER_WANDER * math.log(found.wander + STANDSTILL)
         + PER_LEAP * found.leaps
         + SAID * said_to_be_one
