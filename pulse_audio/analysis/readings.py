@@ -19,15 +19,16 @@ from pulse_audio.units import cycle_hz, rpm_from_cycle_hz
 Floats = NDArray[np.float64]
 
 SAME_RATE = 0.01
-NEAR_PATTERN = 8.0 / 720  # patterns no further from an answer count as it: intervals are refined afterwards
+ROUNDING = 1e-9
+NEAR_PATTERN = 9.0 / 720  # patterns no further from an answer count as it: intervals are refined afterwards
 EDGE_RISK = 0.1  # that refining brings one that is just near enough out of reach
 LEAST_PROBABILITY = 0.005
 MATCH_YES, MATCH_NO = 0.8, 0.05
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
-class Answer:
-    """What is said of a rhythm; patterns near enough count as it.
+class Rhythm:
+    """How an engine fires, as far as it can be heard.
 
     Attributes
     ----------
@@ -42,26 +43,29 @@ class Answer:
     firing_ratio: float
     intervals: Floats
 
-    def off(self, engine: Engine) -> float:
-        """How far an engine's intervals are from these, parts of the cycle; infinite where it fires otherwise."""
+    @classmethod
+    def of(cls, engine: Engine) -> "Rhythm":
+        """Return that of an engine."""
         candidate = engine.hypothesis.candidate
-        rate = engine.hypothesis.ratio * candidate.pulses / self.firing_ratio
-        if candidate.is_even != self.even or abs(rate - 1) > SAME_RATE:
+        ratio = engine.hypothesis.ratio * candidate.pulses
+        return cls(even=candidate.is_even, firing_ratio=ratio, intervals=candidate.intervals)
+
+    def off(self, other: "Rhythm") -> float:
+        """How far the intervals of another are from these, parts of the cycle; infinite where it is of another kind."""
+        alike = self.even == other.even and abs(other.firing_ratio / self.firing_ratio - 1) <= SAME_RATE
+        if not alike or not (self.even or len(self.intervals) == len(other.intervals)):
             return math.inf
-        if self.even:
-            return 0.0
-        if candidate.pulses != len(self.intervals):
-            return math.inf
-        return float(np.abs(self.turned(candidate.intervals) - self.intervals).max())
+        return 0.0 if self.even else float(np.abs(self.turned(other.intervals) - self.intervals).max())
 
     def agrees(self, engine: Engine) -> bool:
         """Whether an engine fires like this, near enough."""
-        return self.off(engine) <= NEAR_PATTERN
+        return self.off(Rhythm.of(engine)) <= NEAR_PATTERN + ROUNDING
 
     def turned(self, intervals: Floats) -> Floats:
         """Return intervals from where they suit these best."""
-        turns = (np.roll(intervals, k) for k in range(len(intervals)))
-        return min(turns, key=lambda turn: float(np.abs(turn - self.intervals).max()))
+        at = np.arange(len(intervals))
+        turns = intervals[(at[:, None] + at) % len(at)]
+        return np.asarray(turns[np.abs(turns - self.intervals).max(axis=1).argmin()])
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -72,7 +76,7 @@ class Choice:
     ----------
     best : Engine
         Most probable engine of those that count as the answer.
-    answer : Answer
+    answer : Rhythm
         The one that most of the odds agree with.
     spread : ndarray, shape (n_pulses,)
         How far the patterns that count as the answer stand from its intervals: root of the mean square, by their odds.
@@ -85,7 +89,7 @@ class Choice:
     """
 
     best: Engine
-    answer: Answer
+    answer: Rhythm
     spread: Floats
     probability: float
     weighed: tuple[tuple[Engine, float], ...]
@@ -103,9 +107,9 @@ def choose(found: Sequence[Engine], hints: Hints) -> Choice | None:
     odds = odds.mean(axis=1)
     before = softmax([e.log_odds for e in found], axis=0).mean(axis=1)
     weighed = sorted(zip(allowed, odds.tolist(), strict=True), key=lambda pair: -pair[1])
-    likely = [(engine, probability) for engine, probability in weighed if probability > LEAST_PROBABILITY / 10]
-    # A rhythm between two patterns shares its odds out among both: what is near enough to either counts for both.
-    answer = max(_answers([engine for engine, _ in likely]), key=lambda answer: _support(answer, likely))
+    likely = _rhythms([(engine, p) for engine, p in weighed if p > LEAST_PROBABILITY / 10])
+    # One between two patterns shares its odds out among both: what is near enough to either counts for both.
+    answer = max(_answers([rhythm for rhythm, _ in likely]), key=lambda answer: _support(answer, likely))
     answer = _settled(answer, [(engine, probability) for engine, probability in weighed if answer.agrees(engine)])
     agreeing = [(engine, probability) for engine, probability in weighed if answer.agrees(engine)]
     return Choice(
@@ -135,41 +139,50 @@ def _fits(hints: Hints, strokes: int, cylinders: int, rpm: float) -> bool:
     )
 
 
-def _answers(likely: Sequence[Engine]) -> list[Answer]:
-    """Return what may be answered: each pattern, and what lies midway between two that are near enough to it."""
-    own: dict[tuple[object, ...], Answer] = {}
-    for engine in likely:
-        candidate, ratio = engine.hypothesis.candidate, engine.hypothesis.ratio
-        rate = candidate.pulses * ratio
-        key = (round(rate, 3), None if candidate.is_even else (round(ratio, 3), *np.round(candidate.intervals, 4)))
-        own.setdefault(key, Answer(even=candidate.is_even, firing_ratio=rate, intervals=candidate.intervals))
-    between: list[Answer] = []
-    for one, other in combinations([answer for answer in own.values() if not answer.even], 2):
-        if len(one.intervals) == len(other.intervals) and abs(other.firing_ratio / one.firing_ratio - 1) <= SAME_RATE:
-            turned = one.turned(other.intervals)
-            if np.abs(turned - one.intervals).max() <= 2 * NEAR_PATTERN:
-                between.append(replace(one, intervals=(one.intervals + turned) / 2))
-    return [*own.values(), *between]
+def _rhythms(weighed: Sequence[tuple[Engine, float]]) -> list[tuple[Rhythm, float]]:
+    """Return every different rhythm, with the odds of all engines that have it."""
+    together: dict[tuple[object, ...], tuple[Rhythm, float]] = {}
+    for engine, probability in weighed:
+        rhythm = Rhythm.of(engine)
+        own = () if rhythm.even else tuple(np.round(rhythm.intervals, 4))
+        key = (rhythm.even, round(rhythm.firing_ratio, 3), *own)
+        known, odds = together.get(key, (rhythm, 0.0))
+        together[key] = (known, odds + probability)
+    return list(together.values())
 
 
-def _support(answer: Answer, weighed: Sequence[tuple[Engine, float]]) -> float:
+def _answers(likely: Sequence[Rhythm]) -> list[Rhythm]:
+    """Return what may be answered: each rhythm, and what lies midway between two that are near enough to it."""
+    between = [
+        replace(one, intervals=(one.intervals + one.turned(other.intervals)) / 2)
+        for one, other in combinations(likely, 2)
+        if not one.even and one.off(other) <= 2 * NEAR_PATTERN + ROUNDING
+    ]
+    return [*likely, *between]
+
+
+def _support(answer: Rhythm, likely: Sequence[tuple[Rhythm, float]]) -> float:
     """Odds of what agrees with an answer, less what is at risk."""
-    near = ((answer.off(engine) / NEAR_PATTERN, probability) for engine, probability in weighed)
-    return sum(probability * (1 - EDGE_RISK * off**2) for off, probability in near if off <= 1)
+    near = ((answer.off(rhythm), odds) for rhythm, odds in likely)
+    return sum(
+        odds * (1 - EDGE_RISK * (off / NEAR_PATTERN) ** 2) for off, odds in near if off <= NEAR_PATTERN + ROUNDING
+    )
 
 
-def _settled(answer: Answer, agreeing: Sequence[tuple[Engine, float]]) -> Answer:
-    """Bring an answer to the mean of what agrees with it, if all of it still does."""
-    mean = replace(answer, intervals=np.average(_turned(answer, agreeing), axis=0, weights=[p for _, p in agreeing]))
-    return mean if all(mean.agrees(engine) for engine, _ in agreeing) else answer
+def _settled(answer: Rhythm, agreeing: Sequence[tuple[Engine, float]]) -> Rhythm:
+    """Bring an answer towards the mean of what agrees with it, as far as all of it still does."""
+    off = _turned(answer, agreeing) - answer.intervals
+    way = np.average(off, axis=0, weights=[probability for _, probability in agreeing])
+    room = (NEAR_PATTERN + off * np.sign(way)) / np.maximum(np.abs(way), ROUNDING)
+    return replace(answer, intervals=answer.intervals + np.clip(room.min(), 0.0, 1.0) * way)
 
 
-def _spread(answer: Answer, agreeing: Sequence[tuple[Engine, float]]) -> Floats:
+def _spread(answer: Rhythm, agreeing: Sequence[tuple[Engine, float]]) -> Floats:
     off = _turned(answer, agreeing) - answer.intervals
     return np.asarray(np.sqrt(np.average(off**2, axis=0, weights=[p for _, p in agreeing])))
 
 
-def _turned(answer: Answer, agreeing: Sequence[tuple[Engine, float]]) -> Floats:
+def _turned(answer: Rhythm, agreeing: Sequence[tuple[Engine, float]]) -> Floats:
     if answer.even:  # whatever the number of pulses in a cycle
         return np.tile(answer.intervals, (len(agreeing), 1))
     return np.array([answer.turned(engine.hypothesis.candidate.intervals) for engine, _ in agreeing])
