@@ -497,6 +497,7 @@ def test_one_rhythm_is_as_likely_whatever_cycle_it_is_told_of(rng: np.random.Gen
         ({280: 0.3, 285: 0.3}, 282.5, 0.6, 2.5),  # the mean
         ({290: 0.3, 305: 0.3}, 297.5, 0.6, 7.5),  # too far apart to count as each other: midway counts as both
         ({290: 0.4, 305: 0.2}, 296.0, 0.6, 51**0.5),  # their mean, 295, is too far from the rarer one
+        ({290: 0.55, 305: 0.05}, 290.0, 0.55, 0.0),  # what is hardly likely draws nothing after it
         ({305: 0.5, 325: 0.1}, 305.0, 0.5, 0.0),  # nothing is near enough to both
     ],
 )

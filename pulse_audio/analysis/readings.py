@@ -21,7 +21,7 @@ Floats = NDArray[np.float64]
 SAME_RATE = 0.01
 ROUNDING = 1e-9
 NEAR_PATTERN = 9.0 / 720  # patterns no further from an answer count as it: intervals are refined afterwards
-EDGE_RISK = 0.1  # that refining brings one that is just near enough out of reach
+EDGE_RISK = 0.3  # that refining, some 3 degrees, brings out of reach what is just near enough
 LEAST_PROBABILITY = 0.005
 MATCH_YES, MATCH_NO = 0.8, 0.05
 
