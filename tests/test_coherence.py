@@ -117,7 +117,6 @@ def test_evidence_is_a_ratio_of_normal_densities(monkeypatch: pytest.MonkeyPatch
     monkeypatch.setattr(coherence, "SHARES", (0.5,))
     monkeypatch.setattr(coherence, "FADES_HZ", (100.0,))
     monkeypatch.setattr(coherence, "TOGETHER", (0.2,))
-    coherence._curves.cache_clear()
     seen = np.array([0.3, 0.02, 0.2, 0.0, 0.1, 0.05])
     found = Coherence(seen=seen, floor=np.full(6, 0.03), lag_order=0.5, lag_hz=7.0)
     # Lags of half the track's rate; the cycle is as long as the track's, so each second one counts.
@@ -128,7 +127,6 @@ def test_evidence_is_a_ratio_of_normal_densities(monkeypatch: pytest.MonkeyPatch
     ratio = density.logpdf(np.log(wanted + 0.03)).sum() - density.logpdf(np.log(0.03)).sum()
     twin = Shapes.of([Way(np.array([0.0, 270 / 720]))])
     assert coherence.evidence(found, 1.0, twin) == pytest.approx([ratio], rel=1e-5)
-    coherence._curves.cache_clear()
 
 
 def test_nothing_between_the_lines_is_no_evidence(rng: np.random.Generator) -> None:

@@ -30,7 +30,7 @@ def lines_of_one_pulse(level: float) -> np.ndarray:
 def evidence_of(samples: np.ndarray, ways: list[Way]) -> np.ndarray:
     """Evidence of each way of firing, the cycle known."""
     made = Piece.of(samples, first_cycle=0.0, cycles=CYCLES, rate_hz=CYCLE_HZ)
-    return swell.evidence(swell.rests(between_lines(made, 1.0)), 1.0, Shapes.of(ways))
+    return swell.evidence([rest.at_cycle(1.0) for rest in swell.rests(between_lines(made, 1.0))], Shapes.of(ways))
 
 
 def test_evidence_is_the_likelihood_ratio_of_gaussians(
@@ -56,7 +56,7 @@ def test_evidence_is_the_likelihood_ratio_of_gaussians(
         for k in range(swell.STEPS)
     ]
     wanted = np.log(np.mean(np.exp(np.array(ratios) - max(ratios)))) + max(ratios)
-    assert swell.evidence([rest], 1.0, Shapes.of([twin]))[0] == pytest.approx(wanted, abs=1e-6)
+    assert swell.evidence([rest.at_cycle(1.0)], Shapes.of([twin]))[0] == pytest.approx(wanted, abs=1e-6)
 
 
 @pytest.mark.parametrize("place_deg", [180, 270, 315, 360])
@@ -82,7 +82,9 @@ def test_nothing_between_the_lines_is_no_evidence() -> None:
     made = Piece.of(lines_of_one_pulse(1.0)[: 3 * PER_CYCLE], first_cycle=0.0, cycles=3, rate_hz=CYCLE_HZ)
     bands = swell.rests(between_lines(made, 1.0))
     assert bands == ()
-    assert swell.evidence(bands, 1.0, Shapes.of([Way(np.array([0.0]))])) == pytest.approx([0.0])
+    assert swell.evidence([band.at_cycle(1.0) for band in bands], Shapes.of([Way(np.array([0.0]))])) == pytest.approx(
+        [0.0]
+    )
 
 
 def test_a_few_clicks_do_not_count_as_much_evidence(rng: np.random.Generator) -> None:

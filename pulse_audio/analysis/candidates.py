@@ -4,7 +4,7 @@ The catalogue is the prior: layouts of two pulses count twice, as more than half
 their rhythm are twins, all others once, and layouts that fire alike add up. With a small weight each, others stand
 for engines that no layout has: twins of other angles or offset pins, V-fours of other angles with a crank of 360 or 180
 degrees, and V-sixes of other angles with two rods on each pin. A layout that is asked for counts like one of the
-catalogue. Nothing else is supposed: a rhythm that is none of these must show itself by fitting none of them well.
+catalogue. For a rhythm that is none of these see `unlisted`.
 
 A pattern that repeats within the cycle, as a V-four's 90-270-90-270, sounds like its period at a faster cycle where the
 cylinders are alike. So all periods are candidates; one that is no pattern of the list itself has no weight of its own.
@@ -50,6 +50,8 @@ class Candidate:
         Ways in which its pulses may be shared out among banks.
     weak : tuple of Way
         Ways in which one of its pulses may be weak.
+    is_listed : bool
+        Whether it was thought of beforehand; else the sound itself proposes it.
     """
 
     fractions: NDArray[np.float64]
@@ -58,6 +60,7 @@ class Candidate:
     banked: tuple[Way, ...] = ()
     weak: tuple[Way, ...] = ()
     repeated: tuple[tuple["Candidate", int], ...] = ()
+    is_listed: bool = True
 
     @property
     def pulses(self) -> int:

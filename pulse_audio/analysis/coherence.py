@@ -19,7 +19,6 @@ noise alone is 1/n of n values: Carter, Proc. IEEE 75, 1987, 236-255; both from 
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -117,7 +116,6 @@ def evidence(found: Coherence, ratio: float, shapes: Shapes) -> Floats:
     return np.asarray(logsumexp(better, axis=0) - math.log(len(better)))[which]
 
 
-@lru_cache(maxsize=16)
 def _curves(shapes: Shapes) -> tuple[Singles, NDArray[np.int64]]:
     """Squared coherence of pulses alone, (n_together, n_curves, n_lags), and which curve each pattern has."""
     alone = np.abs(shapes.own[:, 1:, 0]) / shapes.pulses[:, None]

@@ -204,6 +204,10 @@ def _speed_track(
 def _pattern_notes(heard: Heard, part: Span, hypothesis: Hypothesis) -> list[str]:
     span = heard.spans[0]
     notes = []
+    if not hypothesis.candidate.is_listed:
+        notes.append(
+            "nothing known fires like this: each pulse stands where it explains the sound best, and may be an echo"
+        )
     if part.duration_s < heard.signals.duration_s - 0.5:
         notes.append(f"the answer is about {part.duration_s:.1f} s of it, the longest stretch of nearly steady speed")
     cycle_hz = hypothesis.ratio * heard.phase.mean_hz

@@ -17,10 +17,11 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import logsumexp
 
-from pulse_audio.analysis import coherence, pattern, swell
+from pulse_audio.analysis import coherence, evidence, pattern, swell, unlisted
 from pulse_audio.analysis.between import between_lines
 from pulse_audio.analysis.candidates import WEAK_STRENGTHS, Candidate, candidates
-from pulse_audio.analysis.fold import Lines, Piece
+from pulse_audio.analysis.evidence import Seen
+from pulse_audio.analysis.fold import Piece
 from pulse_audio.analysis.speedtrack import line_evidence
 from pulse_audio.analysis.threads import side_by_side
 from pulse_audio.layout import Layout
@@ -153,54 +154,64 @@ def weigh(material: Material, ratios: Sequence[float], asked: Layout | None = No
         A layout whose pattern is weighed with those of the catalogue.
     """
     slowest = min(ratios)  # no cycle may see lines higher up than the slowest can: evidence grows with what is seen
+    between = [between_lines(p, 1 / _repeat_cycles(ratios)) for p in material.wave]
+    rests, coherences = [swell.rests(b) for b in between], tuple(coherence.measured(b) for b in between)
     seen = [
-        (
-            [p.lines(ratio, min(TOP_HZ, MOST_LINES * slowest * p.rate_hz), MOST_LINES) for p in material.wave],
-            [p.lines(ratio, min(HISS_TOP_HZ, HISS_LINES * slowest * p.rate_hz), HISS_LINES) for p in material.hiss],
+        Seen(
+            ratio=ratio,
+            wave=tuple(
+                p.lines(ratio, min(TOP_HZ, MOST_LINES * slowest * p.rate_hz), MOST_LINES) for p in material.wave
+            ),
+            hiss=tuple(
+                p.lines(ratio, min(HISS_TOP_HZ, HISS_LINES * slowest * p.rate_hz), HISS_LINES) for p in material.hiss
+            ),
+            swelling=tuple(tuple(band.at_cycle(ratio) for band in bands) for bands in rests),
+            coherence=coherences,
         )
         for ratio in ratios
     ]
-    between = [between_lines(p, 1 / _repeat_cycles(ratios)) for p in material.wave]
-    beside = [(swell.rests(b), coherence.measured(b)) for b in between]
-    tasks = [
-        (*lines, beside, ratio, *kind) for ratio, lines in zip(ratios, seen, strict=True) for kind in _shapes(asked)
-    ]
+    proposed = side_by_side(lambda one: unlisted.proposed(one, candidates(asked)), seen)
+    kinds = [(*_shapes(asked), *_shapes_of(free)) for free in proposed]
+    tasks = [(one, *kind) for one, own in zip(seen, kinds, strict=True) for kind in own]
     weighed = iter(_weighed(side_by_side(lambda task: _evidence(*task), tasks)))
     found: list[tuple[float, Candidate]] = []
     pieces: list[Floats] = []
-    for ratio, (wave, _) in zip(ratios, seen, strict=True):
-        plain, banked, weak = (next(weighed) for _ in _shapes(asked))
+    for one, own, free in zip(seen, kinds, proposed, strict=True):
+        plain, banked, weak, *rest = (next(weighed) for _ in own)
         heard, weak_twins = plain[len(candidates(asked)) :], weak[: 2 * len(HEARD_TWINS)]
         next_banked, next_weak = iter(banked), iter(weak[2 * len(HEARD_TWINS) :])
         for exact, candidate in zip(plain, candidates(asked), strict=False):
             ways = [exact, *(next(next_banked) for _ in candidate.banked)]
             weak_ways = [next(next_weak) for _ in candidate.weak]
             if candidate.pulses == 2 and candidate.fractions[1] >= HEARD_TWINS[0]:
-                spread = math.hypot(CRANK_SD, PIPE_DELAY_SD_S * wave[0].cycle_hz)
+                spread = math.hypot(CRANK_SD, PIPE_DELAY_SD_S * one.wave[0].cycle_hz)
                 ways = [_heard_nearby(candidate.fractions[1], spread, exact, heard)]
                 weak_ways = [_weak_nearby(candidate.fractions[1], spread, weak_twins)]
-            evidence = _mean(ways)
+            mean = _mean(ways)
             if weak_ways:
                 odds = np.log([1 - WEAK_SHARE, WEAK_SHARE])
-                evidence = np.logaddexp(odds[0] + evidence, odds[1] + _mean(weak_ways))
-            if candidate.pulses <= len(wave[0].order):  # else not one line at its firing rate is looked at
-                found.append((ratio, candidate))
-                pieces.append(evidence)
+                mean = np.logaddexp(odds[0] + mean, odds[1] + _mean(weak_ways))
+            if candidate.pulses <= len(one.wave[0].order):  # else not one line at its firing rate is looked at
+                found.append((one.ratio, candidate))
+                pieces.append(mean)
+        for evidences in rest:
+            found += [(one.ratio, candidate) for candidate in free]
+            pieces += evidences
     hypotheses = [
-        Hypothesis(ratio=ratio, candidate=candidate, evidence=evidence)
-        for (ratio, candidate), evidence in zip(found, _over_all_pieces(np.array(pieces)), strict=True)
+        Hypothesis(ratio=ratio, candidate=candidate, evidence=value)
+        for (ratio, candidate), value in zip(found, _over_all_pieces(np.array(pieces)), strict=True)
     ]
     return sorted(hypotheses, key=lambda h: -h.evidence[0])
 
 
-def _over_all_pieces(evidence: Floats) -> Floats:
+def _over_all_pieces(weighed: Floats) -> Floats:
     """Bring the evidence of the pieces together, (n_hypotheses, n_pieces, n_dampings) to (n_hypotheses, n_dampings).
 
     The first counts in full. Any other may show something else; it then has the mean evidence of all hypotheses.
     """
-    anything = logsumexp(evidence, axis=0) - math.log(len(evidence))
-    others = np.logaddexp(math.log(1 - ELSEWHERE) + evidence, math.log(ELSEWHERE) + anything)[:, 1:]
-    return np.asarray(evidence[:, 0] + others.sum(axis=1))
+    anything = logsumexp(weighed, axis=0) - math.log(len(weighed))
+    others = np.logaddexp(math.log(1 - ELSEWHERE) + weighed, math.log(ELSEWHERE) + anything)[:, 1:]
+    return np.asarray(weighed[:, 0] + others.sum(axis=1))
 
 
 @lru_cache(maxsize=4)
@@ -218,31 +229,22 @@ def _shapes(asked: Layout | None) -> tuple[tuple[pattern.Shapes, tuple[pattern.O
     )
 
 
-def _evidence(
-    wave: Sequence[Lines],
-    hiss: Sequence[Lines],
-    beside: Sequence[tuple[Sequence[swell.Rest], coherence.Coherence]],
-    ratio: float,
-    shapes: pattern.Shapes,
-    shares: tuple[pattern.OwnShare, ...],
-) -> tuple[list[Floats], Floats]:
-    """Evidence of patterns, (n_pieces, n_dampings) each, and that of the coherence, (n_pieces, n_patterns)."""
-    fitted = pattern.fits(wave, shapes, shares, pattern.WAVE)
-    if all(len(lines.order) for lines in hiss):
-        hissing = [f.evidence for f in pattern.fits(hiss, shapes, shares, pattern.HISS)]
-    else:
-        hissing = [np.zeros((len(hiss), len(pattern.HISS.dampings)))] * len(fitted)
-    swelling = np.stack([swell.evidence(bands, ratio, shapes) for bands, _ in beside], axis=1)
-    coherent = np.stack([coherence.evidence(seen, ratio, shapes) for _, seen in beside])
-    return [f.evidence + h + s[:, None] for f, h, s in zip(fitted, hissing, swelling, strict=True)], coherent
+def _shapes_of(free: Sequence[Candidate]) -> Iterator[tuple[pattern.Shapes, tuple[pattern.OwnShare, ...]]]:
+    """Patterns that the sound proposes, if any."""
+    if free:
+        yield pattern.Shapes.of([pattern.Way(c.fractions) for c in free]), pattern.SHARES
+
+
+def _evidence(seen: Seen, shapes: pattern.Shapes, shares: tuple[pattern.OwnShare, ...]) -> tuple[list[Floats], Floats]:
+    return evidence.without_coherence(seen, shapes, shares), evidence.coherent(seen, shapes)
 
 
 def _weighed(found: Sequence[tuple[list[Floats], Floats]]) -> list[list[Floats]]:
     """Add what is believed of the coherence, for which all patterns at all cycles must be known."""
     believed = coherence.believed([coherent for _, coherent in found])
     return [
-        [each + c[:, None] for each, c in zip(evidence, coherent.T, strict=True)]
-        for (evidence, _), coherent in zip(found, believed, strict=True)
+        [each + c[:, None] for each, c in zip(others, coherent.T, strict=True)]
+        for (others, _), coherent in zip(found, believed, strict=True)
     ]
 
 

@@ -26,6 +26,7 @@ from pulse_audio.analysis.between import INDEPENDENT, Between
 from pulse_audio.analysis.pattern import MOST_ORDERS, Shapes
 
 Floats = NDArray[np.float64]
+Complexes = NDArray[np.complex128]
 
 BANDS_HZ = ((20.0, 250.0), (250.0, 900.0))  # above is the hiss
 STEPS = 2 * MOST_ORDERS  # of a cycle
@@ -57,12 +58,34 @@ class Rest:
     cycles: int
     rate_hz: float
 
-    def over_cycle(self, ratio: float) -> Floats:
-        """Mean power at `STEPS` places of the cycle, which runs at `ratio` times the track's rate."""
+    def at_cycle(self, ratio: float) -> "Swelling":
+        """Fold the power over the cycle, which runs at `ratio` times the track's rate."""
         turns = (np.arange(len(self.power)) + 0.5) * (self.cycles * ratio / len(self.power))
         place = np.minimum((turns % 1.0 * STEPS).astype(np.int64), STEPS - 1)
         values = np.bincount(place, minlength=STEPS)
-        return np.bincount(place, self.power, minlength=STEPS) / np.maximum(values, 1)
+        mean = np.bincount(place, self.power, minlength=STEPS) / np.maximum(values, 1)
+        cycle_s = 1.0 / (self.rate_hz * ratio)
+        pulses = [_envelope(cycle_s, plateau, decay_s) for plateau in PLATEAUS for decay_s in DECAYS_S]
+        return Swelling(spectrum=np.asarray(rfft(mean)), envelopes=np.asarray(rfft(pulses)), worth=self.worth)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class Swelling:
+    """Mean power of one band over the cycle.
+
+    Attributes
+    ----------
+    spectrum : ndarray of complex, shape (`STEPS` / 2 + 1,)
+        Of the power at `STEPS` places of the cycle.
+    envelopes : ndarray of complex, shape (n_envelopes, `STEPS` / 2 + 1)
+        The same of a pulse at the start of the cycle, as it may swell and die away.
+    worth : float
+        Number of independent values that are believed.
+    """
+
+    spectrum: Complexes
+    envelopes: Complexes
+    worth: float
 
 
 def rests(between: Between) -> tuple[Rest, ...]:
@@ -81,34 +104,30 @@ def rests(between: Between) -> tuple[Rest, ...]:
     return tuple(found)
 
 
-def evidence(bands: Sequence[Rest], ratio: float, shapes: Shapes) -> Floats:
+def evidence(bands: Sequence[Swelling], shapes: Shapes) -> Floats:
     """Evidence of patterns in one piece, all bands together, shape (n_patterns,)."""
     places = np.zeros((len(shapes.pulses), MOST_ORDERS + 1), np.complex128)
     places[:, :MOST_ORDERS] = shapes.own[:, :, 0] / shapes.pulses[:, None]  # of the orders 0, 1, 2 and so on
     total = np.zeros(len(places))
     for band in bands:
-        likelihood = _likelihood(band, ratio, places)
+        likelihood = _likelihood(band, places)
         mean = logsumexp(likelihood, axis=0) - math.log(len(likelihood))
         total += np.logaddexp(math.log(1.0 - DROWNED) + mean, math.log(DROWNED))
     return total
 
 
-def _likelihood(band: Rest, ratio: float, places: NDArray[np.complex128]) -> Floats:
+def _likelihood(band: Swelling, places: Complexes) -> Floats:
     """Log likelihood less that of steady noise, the mean over all starts, shape (n_settings, n_patterns)."""
-    seen = np.asarray(rfft(band.over_cycle(ratio)))
-    cycle_s = 1.0 / (band.rate_hz * ratio)
+    swelling = np.maximum(irfft(places * band.envelopes[:, None], STEPS), 0.0)
     found = []
-    for plateau in PLATEAUS:
-        for decay_s in DECAYS_S:
-            swelling = np.maximum(irfft(places * rfft(_envelope(cycle_s, plateau, decay_s)), STEPS, axis=1), 0.0)
-            for share in SHARES:
-                power = 1.0 - share + share * swelling
-                seen_over = np.asarray(irfft(seen * np.conj(rfft(1.0 / power, axis=1)), STEPS, axis=1))
-                log_power = np.log(power).sum(axis=1)
-                at_starts = -0.5 * band.worth / STEPS * (log_power[:, None] + seen_over - STEPS)
-                best = at_starts.max(axis=1)
-                found.append(best + np.log(np.exp(at_starts - best[:, None]).mean(axis=1)))
-    return np.array(found)
+    for share in SHARES:
+        power = 1.0 - share + share * swelling
+        seen_over = np.asarray(irfft(band.spectrum * np.conj(rfft(1.0 / power)), STEPS))
+        log_power = np.log(power).sum(axis=2)
+        at_starts = -0.5 * band.worth / STEPS * (log_power[:, :, None] + seen_over - STEPS)
+        best = at_starts.max(axis=2)
+        found.append(best + np.log(np.exp(at_starts - best[:, :, None]).mean(axis=2)))
+    return np.concatenate(found)
 
 
 def _envelope(cycle_s: float, plateau: float, decay_s: float) -> Floats:
