@@ -1,5 +1,6 @@
 """The listener as a whole: what it answers for sounds whose truth is known."""
 
+import itertools
 import json
 from dataclasses import replace
 from pathlib import Path
@@ -670,6 +671,26 @@ def test_engines_that_no_catalogue_has_are_read(firing_deg: tuple[float, ...]) -
     assert len(heard.intervals_deg) == len(wanted)
     assert min(np.abs(np.roll(heard.intervals_deg, k) - wanted).max() for k in range(len(wanted))) <= 10
     assert not any(reading.layouts for reading in heard.readings if reading.agrees)
+
+
+def test_patterns_that_the_sound_proposes_are_read_but_never_sure() -> None:
+    """Triples, fours and fives that fire as nothing listed: some are read within 10 degrees.
+
+    Which are is for the exhaust to say: of some, a pulse hardly shows. The answer names no layout, and says so.
+    """
+    read = 0
+    odd = ((150, 270, 300), (110, 140, 230, 240), (100, 150, 170, 140, 160), (120, 180, 120, 300))
+    for intervals_deg, seed in itertools.product(odd, (1, 2)):
+        places = np.cumsum((0.0, *intervals_deg[:-1]))
+        engine = Engine(name="", cycle_deg=720, firing_deg=tuple(places), bank=(0,) * len(places))
+        heard = analyse(idling(engine, [75, seed]))
+        if not any("nothing known fires like this" in note for note in heard.notes):
+            continue
+        assert heard.confidence < 0.9
+        assert not any(reading.layouts for reading in heard.readings if reading.agrees)
+        turns = [np.roll(heard.intervals_deg, k) for k in range(len(heard.intervals_deg))]
+        read += len(turns) == len(places) and min(np.abs(turn - intervals_deg).max() for turn in turns) <= 10
+    assert read >= 2
 
 
 def test_of_two_tracks_the_one_on_which_an_engine_is_clearer_is_kept(monkeypatch: pytest.MonkeyPatch) -> None:

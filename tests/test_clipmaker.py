@@ -13,7 +13,7 @@ from tests.clipmaker.engine_clips import engine_clip
 from tests.clipmaker.layouts import ENGINES
 from tests.clipmaker.others import KINDS, other_clip
 from tests.clipmaker.pipes import OPEN, Pipe
-from tests.clipmaker.special import harmonic_clip, limping_even_clip, moving_clip, rate_bound_hz, sample_clip
+from tests.clipmaker.special import harmonic_clip, limping_even_clip, moving_clip, odd_clip, rate_bound_hz, sample_clip
 
 HERE = Path(__file__).parent
 FS = engine.SIM_HZ
@@ -269,10 +269,15 @@ def test_engine_clip_states_its_truth(hard):
 
 
 def test_special_clips_say_what_they_are():
-    """Limping engines are even, moving ones have their speed every 0.02 s, harmonic ones their bound."""
+    """Limping engines are even, odd ones are not; moving ones have their speed every 0.02 s, harmonic ones a bound."""
     even = limping_even_clip(np.random.default_rng(1), 1)[2]
     assert len(set(even["intervals_deg"])) == 1
     assert min(even["strength"]) < 0.8
+    for index in range(5):
+        gaps = odd_clip(np.random.default_rng(1), index)[2]["intervals_deg"]
+        assert len(gaps) == 2 + index
+        assert sum(gaps) == 720
+        assert max(gaps) - 60 >= min(gaps) >= 60
     moving = moving_clip(np.random.default_rng(1), 0)[2]
     assert moving["kind"] == "sweep"
     assert np.diff([t for t, _ in moving["rpm_dense"]]) == pytest.approx(0.02, abs=1e-3)

@@ -34,6 +34,7 @@ SETS = {  # name: what to make, how many, seed, further options
     "engines": ("engines", 160, 41, ()),
     "engines-hard": ("engines", 160, 42, ("--hard",)),
     "limping": ("limping", 72, 13, ()),
+    "odd": ("odd", 140, 17, ()),
     "moving": ("moving", 48, 14, ()),
     "harmonics": ("harmonics", 80, 15, ()),
     "others": ("others", 350, 16, ()),
@@ -171,6 +172,21 @@ def print_limping(found: list[Case]) -> None:
     print_table(("", "clips", "right", "called uneven", f"of them sure (>= {SURE})"), rows)
 
 
+def print_odd(found: list[Case]) -> None:
+    """Engines that fire as nothing listed: how many are read, and how many told surely as something else."""
+    rows: list[tuple[object, ...]] = []
+    for pulses in sorted({len(c.truth["firing_deg"]) for c in found}):
+        some = [c.score for c in found if len(c.truth["firing_deg"]) == pulses]
+        sure = [s for s in some if s.answered and s.confidence >= SURE]
+        wrong = sum(not s.pattern_right for s in sure)
+        rows.append((pulses, len(some), percent(s.pattern_right for s in some), len(sure), wrong))
+    print_table(("pulses", "clips", "right", f"sure (>= {SURE})", "of them wrong"), rows)
+    sure = [c.score for c in found if c.score.answered and c.score.confidence >= SURE]
+    wrong = sum(not s.pattern_right for s in sure)
+    figure = f"{percent(c.score.pattern_right for c in found)}; {len(sure)}, wrong {wrong}"
+    row(f"engines at random places ({len(found)} clips): pattern right; confidence of {SURE} or more", figure, "")
+
+
 def print_bounds(found: list[Case]) -> None:
     """Errors of the rate against the Cramer-Rao bound, for harmonic signals in white noise."""
     given = [c for c in found if c.score.rate_right]
@@ -236,7 +252,13 @@ def draw(points: list[tuple[float, float, int]], target: Path) -> None:
     figure.savefig(target)
 
 
-REPORTS = {"limping": print_limping, "moving": print_tracks, "harmonics": print_bounds, "others": print_inventions}
+REPORTS = {
+    "limping": print_limping,
+    "odd": print_odd,
+    "moving": print_tracks,
+    "harmonics": print_bounds,
+    "others": print_inventions,
+}
 
 
 def study(args: argparse.Namespace, folder: Path) -> None:

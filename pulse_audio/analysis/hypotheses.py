@@ -21,7 +21,7 @@ from pulse_audio.analysis import coherence, evidence, pattern, swell, unlisted
 from pulse_audio.analysis.between import between_lines
 from pulse_audio.analysis.candidates import WEAK_STRENGTHS, Candidate, candidates
 from pulse_audio.analysis.evidence import Seen
-from pulse_audio.analysis.fold import Piece
+from pulse_audio.analysis.fold import Lines, Piece
 from pulse_audio.analysis.speedtrack import line_evidence
 from pulse_audio.analysis.threads import side_by_side
 from pulse_audio.layout import Layout
@@ -153,23 +153,7 @@ def weigh(material: Material, ratios: Sequence[float], asked: Layout | None = No
     asked : Layout or None
         A layout whose pattern is weighed with those of the catalogue.
     """
-    slowest = min(ratios)  # no cycle may see lines higher up than the slowest can: evidence grows with what is seen
-    between = [between_lines(p, 1 / _repeat_cycles(ratios)) for p in material.wave]
-    rests, coherences = [swell.rests(b) for b in between], tuple(coherence.measured(b) for b in between)
-    seen = [
-        Seen(
-            ratio=ratio,
-            wave=tuple(
-                p.lines(ratio, min(TOP_HZ, MOST_LINES * slowest * p.rate_hz), MOST_LINES) for p in material.wave
-            ),
-            hiss=tuple(
-                p.lines(ratio, min(HISS_TOP_HZ, HISS_LINES * slowest * p.rate_hz), HISS_LINES) for p in material.hiss
-            ),
-            swelling=tuple(tuple(band.at_cycle(ratio) for band in bands) for bands in rests),
-            coherence=coherences,
-        )
-        for ratio in ratios
-    ]
+    seen = _seen(material, ratios)
     proposed = side_by_side(lambda one: unlisted.proposed(one, candidates(asked)), seen)
     kinds = [(*_shapes(asked), *_shapes_of(free)) for free in proposed]
     tasks = [(one, *kind) for one, own in zip(seen, kinds, strict=True) for kind in own]
@@ -202,6 +186,30 @@ def weigh(material: Material, ratios: Sequence[float], asked: Layout | None = No
         for (ratio, candidate), value in zip(found, _over_all_pieces(np.array(pieces)), strict=True)
     ]
     return sorted(hypotheses, key=lambda h: -h.evidence[0])
+
+
+def _seen(material: Material, ratios: Sequence[float]) -> list[Seen]:
+    """Look at the pieces of a recording at every cycle, at no more of any than the slowest shows.
+
+    Evidence grows with what is seen: a slow cycle's lines end lower than a fast one's.
+    """
+    slowest = min(ratios)
+    between = [between_lines(p, 1 / _repeat_cycles(ratios)) for p in material.wave]
+    rests, coherences = [swell.rests(b) for b in between], tuple(coherence.measured(b) for b in between)
+
+    def lines(pieces: Sequence[Piece], ratio: float, top_hz: float, most: int) -> tuple[Lines, ...]:
+        return tuple(p.lines(ratio, min(top_hz, most * slowest * p.rate_hz), most) for p in pieces)
+
+    return [
+        Seen(
+            ratio=ratio,
+            wave=lines(material.wave, ratio, TOP_HZ, MOST_LINES),
+            hiss=lines(material.hiss, ratio, HISS_TOP_HZ, HISS_LINES),
+            swelling=tuple(tuple(band.at_cycle(ratio) for band in bands) for bands in rests),
+            coherence=coherences,
+        )
+        for ratio in ratios
+    ]
 
 
 def _over_all_pieces(weighed: Floats) -> Floats:

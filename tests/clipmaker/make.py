@@ -1,7 +1,8 @@
 """Command: ``python -m tests.clipmaker.make KIND --count N --seed K --out FOLDER [--hard]``.
 
-KIND is engines, others (no engine), limping (even engines that limp), moving (speeds with a dense truth), harmonics
-(in white noise) or sample (the one clip that ships, as ``uneven-twin-idle.flac``).
+KIND is engines, others (no engine), limping (even engines that limp), odd (engines that fire at random places), moving
+(speeds with a dense truth), harmonics (in white noise) or sample (the one clip that ships, as
+``uneven-twin-idle.flac``).
 """
 
 import argparse
@@ -16,7 +17,7 @@ import soundfile
 
 from tests.clipmaker.engine_clips import engine_clip
 from tests.clipmaker.others import other_clip
-from tests.clipmaker.special import harmonic_clip, limping_even_clip, moving_clip, sample_clip
+from tests.clipmaker.special import harmonic_clip, limping_even_clip, moving_clip, odd_clip, sample_clip
 
 TRUTH = ("truth.jsonl", "others.jsonl")
 Maker = Callable[[np.random.Generator, int], tuple[np.ndarray, int, dict[str, Any]]]
@@ -41,6 +42,7 @@ def main(argv: list[str] | None = None) -> None:
         "engines": lambda rng, _: engine_clip(rng, hard=args.hard),
         "others": other_clip,
         "limping": limping_even_clip,
+        "odd": odd_clip,
         "moving": moving_clip,
         "harmonics": harmonic_clip,
     }

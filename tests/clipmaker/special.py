@@ -1,4 +1,4 @@
-"""Clips for single questions: even engines that limp, harmonic signals in white noise, moving speeds."""
+"""Clips for single questions: even engines that limp, engines like no other, harmonics in noise, moving speeds."""
 
 from typing import Any
 
@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from tests.clipmaker.engine import Health
 from tests.clipmaker.engine_clips import engine_clip
-from tests.clipmaker.layouts import ENGINES
+from tests.clipmaker.layouts import ENGINES, Engine
 
 Floats = NDArray[np.float64]
 Made = tuple[Floats, int, dict[str, Any]]
@@ -33,6 +33,18 @@ def limping_even_clip(rng: np.random.Generator, index: int) -> Made:
     kind = str(rng.choice(["steady", "drift", "drift", "sweep"]))
     snr = float(rng.uniform(10, 30))
     return engine_clip(rng, engine=engine, kind=kind, snr_db=snr, health=(health, said), **fixed)
+
+
+def odd_clip(rng: np.random.Generator, index: int) -> Made:
+    """Draw an engine of two to six cylinders that fires at random places, 60 degrees apart or more, and not evenly."""
+    n = 2 + index % 5
+    gaps = np.zeros(n)
+    while gaps.min() < 60 or np.ptp(gaps) < 60:
+        places = np.sort(rng.choice(72, n, replace=False)) * 10.0
+        gaps = np.diff(np.append(places, places[0] + 720))
+    firing_deg = tuple(float(p) for p in places - places[0])
+    engine = Engine(name="odd", cycle_deg=720, firing_deg=firing_deg, bank=(0,) * n)
+    return engine_clip(rng, engine=engine, kind=("steady", "drift")[int(rng.integers(2))])
 
 
 def sample_clip(rng: np.random.Generator, _: int = 0) -> Made:
