@@ -91,10 +91,15 @@ def summarise(name: str, found: list[Case]) -> None:
         s = [c.score for c in found if c.truth["band"] == band]
         figure = f"{percent(x.rate_right for x in s)}, {percent(x.pattern_right for x in s)}"
         row(f"{name}, {band} ({len(s)} clips): firing rate right, pattern right", figure, f"{rate} %, {pattern} %")
-    sure = [c.score for c in found if c.score.answered and c.score.confidence >= SURE]
-    wrong = sum(not s.pattern_right for s in sure)
-    figure = f"{percent([c.score in sure for c in found])}, wrong {wrong} of {len(sure)}"
+    sure, wrong = sure_and_wrong(found)
+    figure = f"{percent(any(c is s for s in sure) for c in found)}, wrong {len(wrong)} of {len(sure)}"
     row(f"{name}: confidence of {SURE} or more", figure, "50 %, wrong 2 %")
+
+
+def sure_and_wrong(found: list[Case]) -> tuple[list[Case], list[Case]]:
+    """Answers that are sure, and those of them that are wrong."""
+    sure = [c for c in found if c.score.answered and c.score.confidence >= SURE]
+    return sure, [c for c in sure if not c.score.pattern_right]
 
 
 def percent(yes: Iterable[bool]) -> str:
@@ -123,10 +128,9 @@ def print_patterns(found: list[Case]) -> None:
                 percent(x.pattern_right for x in s if x.answered),
             ))  # fmt: skip
     print_table(("", "clips", "answered", "rate", "verdict", "pattern", "right of answered"), rows)
-    sure = [c for c in found if c.score.answered and c.score.confidence >= SURE]
-    wrong = [c.truth["clip"] for c in sure if not c.score.pattern_right]
-    share = 100 * len(sure) / len(found)
-    print(f"  confidence >= {SURE}: {share:.0f} % of clips; wrong: {len(wrong)} of {len(sure)} {' '.join(wrong)}")
+    sure, wrong = sure_and_wrong(found)
+    share, names = 100 * len(sure) / len(found), " ".join(c.truth["clip"] for c in wrong)
+    print(f"  confidence >= {SURE}: {share:.0f} % of clips; wrong: {len(wrong)} of {len(sure)} {names}")
     right = [c.score for c in found if c.score.pattern_right and c.score.off_deg]
     if right:
         off = [max(s.off_deg) for s in right]
@@ -176,14 +180,12 @@ def print_odd(found: list[Case]) -> None:
     """Engines that fire as nothing listed: how many are read, and how many told surely as something else."""
     rows: list[tuple[object, ...]] = []
     for pulses in sorted({len(c.truth["firing_deg"]) for c in found}):
-        some = [c.score for c in found if len(c.truth["firing_deg"]) == pulses]
-        sure = [s for s in some if s.answered and s.confidence >= SURE]
-        wrong = sum(not s.pattern_right for s in sure)
-        rows.append((pulses, len(some), percent(s.pattern_right for s in some), len(sure), wrong))
+        some = [c for c in found if len(c.truth["firing_deg"]) == pulses]
+        sure, wrong = sure_and_wrong(some)
+        rows.append((pulses, len(some), percent(c.score.pattern_right for c in some), len(sure), len(wrong)))
     print_table(("pulses", "clips", "right", f"sure (>= {SURE})", "of them wrong"), rows)
-    sure = [c.score for c in found if c.score.answered and c.score.confidence >= SURE]
-    wrong = sum(not s.pattern_right for s in sure)
-    figure = f"{percent(c.score.pattern_right for c in found)}; {len(sure)}, wrong {wrong}"
+    sure, wrong = sure_and_wrong(found)
+    figure = f"{percent(c.score.pattern_right for c in found)}; {len(sure)}, wrong {len(wrong)}"
     row(f"engines at random places ({len(found)} clips): pattern right; confidence of {SURE} or more", figure, "")
 
 
