@@ -117,8 +117,7 @@ def described(
     else:
         heard_near = np.append(0.0, np.cumsum(choice.answer.intervals)[:-1])
         placed = place_pulses(lines, heard_near, fit)
-        intervals, interval_sd = np.diff(np.append(placed.fractions, 1.0)), np.hypot(placed.interval_sd, choice.spread)
-        places = placed.fractions
+        places, intervals, interval_sd = placed.fractions, placed.intervals, np.hypot(placed.interval_sd, choice.spread)
         times = max(pulses // len(places), 1)  # that the pattern comes in the cycle of the first reading
         intervals, interval_sd = np.tile(intervals, times) / times, np.tile(interval_sd, times) / times
     levels = pulse_levels(lines, places, fit) if len(places) > 1 else np.ones(1)

@@ -19,7 +19,14 @@ from scipy.special import logsumexp
 
 from pulse_audio.analysis import coherence, evidence, pattern, swell, unlisted
 from pulse_audio.analysis.between import between_lines
-from pulse_audio.analysis.candidates import WEAK_STRENGTHS, Candidate, candidates
+from pulse_audio.analysis.candidates import (
+    WEAK_EARLY,
+    WEAK_EARLY_SD,
+    WEAK_SHARE,
+    WEAK_STRENGTHS,
+    Candidate,
+    candidates,
+)
 from pulse_audio.analysis.evidence import Seen
 from pulse_audio.analysis.fold import Lines, Piece
 from pulse_audio.analysis.speedtrack import line_evidence
@@ -43,7 +50,6 @@ CRANK_SD = 2.5 / 720  # of a cycle: what torque ripple and valve timing move a p
 ELSEWHERE = 0.1  # of further pieces show another engine, another sound, or a track that has slipped
 ALIKE_ODDS = 1 / len(pattern.SHARES)  # that cylinders are as like each other as the first of these has it
 RATIO_DIGITS = 6
-WEAK_SHARE = 0.1  # of engines: one with a cylinder that hardly pulls is what people ask about
 HEARD_TWINS = np.arange(150.0, 361.0, 6.0) / 720  # where the second pulse of a known twin may be heard
 LIKELY_RPM = (500.0, 9000.0)
 SLOWEST_CYCLE_HZ = 3.3  # 400 rpm of a four-stroke: no engine keeps running below; clocks and drums beat slower
@@ -272,9 +278,10 @@ def _heard_nearby(place: float, spread: float, exact: Floats, heard: Sequence[Fl
 
 
 def _weak_nearby(place: float, spread: float, weak: Sequence[Floats]) -> Floats:
-    """Evidence of a twin one of whose pulses is weak: which one is not known, so it may stand at either side."""
+    """Evidence of a twin one of whose pulses is weak and early: which one is not known, so it stands at either side."""
     after_strong = np.concatenate((HEARD_TWINS, 1 - HEARD_TWINS))
-    off = (after_strong - np.array([[place], [1 - place]])) / spread
+    heard_at = np.array([[place], [1 - place]]) - WEAK_EARLY
+    off = (after_strong - heard_at) / math.hypot(spread, WEAK_EARLY_SD)
     return _mean(weak, np.logaddexp(*(-0.5 * off**2)))
 
 

@@ -5,8 +5,10 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import softmax
 
 from pulse_audio.analysis import pattern
+from pulse_audio.analysis.candidates import WEAK_EARLY, WEAK_EARLY_SD, WEAK_SHARE, WEAK_STRENGTHS
 from pulse_audio.analysis.fold import Lines, Phase, Piece, peak_offset, resampled
 from pulse_audio.analysis.prepare import WAVE_RATE_HZ, Signals
 
@@ -26,17 +28,18 @@ LEAST_SD = 1.0 / 720  # what torque ripple and unequal pipes add, whatever the n
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class Placed:
-    """Pulses as heard.
+    """Pulses as heard, and as the crank places them; arrays of shape (n_pulses,), parts of a cycle.
 
     Attributes
     ----------
-    fractions : ndarray, shape (n_pulses,)
-        Places in the cycle, the first at 0.
-    interval_sd : ndarray, shape (n_pulses,)
-        Standard deviation of each interval, parts of a cycle.
+    fractions : ndarray
+        Places in the cycle where they are heard, the first at 0.
+    intervals, interval_sd : ndarray
+        Intervals at the crank, and the standard deviation of each.
     """
 
     fractions: Floats
+    intervals: Floats
     interval_sd: Floats
 
 
@@ -77,8 +80,27 @@ def place_pulses(lines: Lines, nominal: Floats, fitted: pattern.Fit) -> Placed:
         bend = (before - 2 * here + after) / BEND_STEP**2
         variance[k] = -1 / bend if bend < -1 / NOMINAL_SD**2 else NOMINAL_SD**2
     # An interval lies between two pulses; both errors count.
-    following = np.roll(variance, -1)
-    return Placed(fractions=fractions, interval_sd=np.sqrt(variance + following + LEAST_SD**2))
+    variance += np.roll(variance, -1)
+    intervals = np.diff(np.append(fractions, 1.0))
+    if pulses == 2:
+        early, early_variance = _second_is_early(lines, fractions)
+        intervals += (early, -early)
+        variance += early_variance
+    return Placed(fractions=fractions, intervals=intervals, interval_sd=np.sqrt(variance + LEAST_SD**2))
+
+
+def _second_is_early(lines: Lines, fractions: Floats) -> tuple[float, float]:
+    """Return by how much a twin's second pulse is heard early, as a weak one is, and the variance of that.
+
+    The mean over its being weak, the first one's (then it is late), or neither, by their odds.
+    """
+    weak = (1.0, WEAK_STRENGTHS[0])
+    ways = [pattern.Way(fractions, strengths=pair) for pair in (weak, weak[::-1], (1.0, 1.0))]
+    found = pattern.fits([lines], pattern.Shapes.of(ways), pattern.WEAK_SHARES, pattern.WAVE)
+    common = np.log([WEAK_SHARE / 2, WEAK_SHARE / 2, 1 - WEAK_SHARE])
+    odds = softmax(common[:, None] + [fit.evidence[0] for fit in found], axis=0).mean(axis=1)
+    early = WEAK_EARLY * float(odds[0] - odds[1])
+    return early, float(odds[:2].sum()) * (WEAK_EARLY**2 + WEAK_EARLY_SD**2) - early**2
 
 
 def pulse_levels(lines: Lines, fractions: Floats, fitted: pattern.Fit) -> Floats | None:

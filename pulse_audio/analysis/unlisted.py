@@ -25,7 +25,7 @@ UNLISTED = 0.003  # of engines fire as nothing that is listed: nearly all that a
 PLACES = 48  # of the cycle that are tried for a pulse
 STEPS = (1 / 48, 1 / 96, 1 / 192)  # of a cycle, in which pulses are moved afterwards
 TOLD_APART = 60  # places of the cycle: patterns nearer than a 60th of it are one
-LEAST_APART = 1.5 / PLACES  # of the cycle: what is nearer is a pulse and its echo
+LEAST_APART = 3 / PLACES  # of the cycle: what is nearer is a pulse and its echo
 NEAR = 15 / 720  # of a cycle, from what is listed: so far unequal pipes may move a pulse
 # To search in, a few of all media will do; what is found is weighed as the others are.
 SHARE = pattern.OwnShare(floor=0.05, apart_hz=pattern.NEVER_APART_HZ)

@@ -35,6 +35,14 @@ def limping_even_clip(rng: np.random.Generator, index: int) -> Made:
     return engine_clip(rng, engine=engine, kind=kind, snr_db=snr, health=(health, said), **fixed)
 
 
+def weak_twin_clip(rng: np.random.Generator, index: int) -> Made:
+    """Draw an idling uneven twin one of whose cylinders pulls with 0.6 of the other's pressure, the pipes alike."""
+    engine = ENGINES[("v60", "v75", "ptwin270")[index % 3]]
+    pulls = Health(strength=(0.6, 1.0) if index % 2 else (1.0, 0.6), scatter=0.05, timing_deg=0.5)
+    sound = {"band": "idle", "kind": "steady", "snr_db": 25.0, "spoil": False, "uneven_m": 0.0, "far_m": 0.0}
+    return engine_clip(rng, engine=engine, health=(pulls, {}), **sound)
+
+
 def odd_clip(rng: np.random.Generator, index: int) -> Made:
     """Draw an engine of two to six cylinders that fires at random places, 60 degrees apart or more, and not evenly."""
     n = 2 + index % 5
