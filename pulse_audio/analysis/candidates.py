@@ -29,9 +29,10 @@ TWIN_WEIGHT = 2.0
 BANKED_PULSES = (4, 6, 8, 10, 12, 16)
 ALIKE = 1e-3  # of a cycle
 WEAK_SHARE = 0.1  # of engines: one with a cylinder that hardly pulls is what people ask about
-# The less pressure there is when a valve opens, the sooner the flow falls off: a weak pulse is shorter and so heard
-# early, at 0.6 of the other cylinder's pressure by 4 to 30 degrees (gas flow through an orifice).
-WEAK_EARLY, WEAK_EARLY_SD = 10 / 720, 8 / 720  # of a cycle
+# The less pressure there is when a valve opens, the sooner the flow falls off: the pulse of a weak cylinder is shorter
+# and so heard early, at 0.6 of the others' pressure by 4 to 30 degrees (gas flow through an orifice). A pulse that is
+# weak because its pipe is further off is not: half are supposed to be of either kind.
+WEAK_EARLY, WEAK_EARLY_SD = 5 / 720, 8 / 720  # of a cycle
 WEAK_PULSES = (3, 4, 5, 6)
 WEAK_STRENGTHS = (0.5, 0.0)  # one that pulls half as well as the others may not be heard between them; a dead one
 
