@@ -40,7 +40,7 @@ def heard_back(clip: Clip, analysis: Analysis) -> Clip:
     ClipError
         Nothing was found that could be rebuilt.
     """
-    if not analysis.readings or analysis.verdict not in ("even", "uneven"):
+    if not analysis.readings or not analysis.is_told:
         raise ClipError("there is nothing to hear back: no firing rhythm could be read")
     recorded = _playable(clip)
     rate_hz = recorded.sample_rate_hz

@@ -21,7 +21,7 @@ from typing import Any
 import numpy as np
 
 from docs.studies.by_hand import by_hand
-from docs.studies.scoring import ANSWERS, Score, judge, track_errors
+from docs.studies.scoring import Score, judge, track_errors
 from pulse_audio.analysis.result import Analysis
 from pulse_audio.batch import Task, analyse_files
 from pulse_audio.clip import read_clip
@@ -84,7 +84,7 @@ def cases_by_hand(found: list[Case], folder: Path) -> list[Case]:
 def summarise(name: str, found: list[Case]) -> None:
     """Print rows for the table of figures."""
     if name.startswith("others"):
-        taken = [c.found.confidence for c in found if c.found.verdict in ANSWERS]
+        taken = [c.found.confidence for c in found if c.found.is_told]
         row(f"{name}: an engine found in sounds without one", f"{len(taken)} of {len(found)}", "1 %")
         return
     for band, rate, pattern in (("idle", 95, 90), ("low", 88, 75), ("high", 70, 45)):
@@ -152,7 +152,7 @@ def calibration(scores: list[Score]) -> list[tuple[float, float, int]]:
 
 def print_inventions(found: list[Case]) -> None:
     """Sounds without an engine that were given a verdict, and how sure of it."""
-    taken = [c for c in found if c.found.verdict in ANSWERS]
+    taken = [c for c in found if c.found.is_told]
     by_kind: dict[str, list[bool]] = defaultdict(list)
     for c in found:
         by_kind[c.truth["what"]].append(c in taken)

@@ -19,7 +19,6 @@ from pulse_audio.catalogue import layout
 Floats = NDArray[np.float64]
 RATE_TOLERANCE = 0.03
 INTERVAL_TOLERANCE_DEG = 10.0
-ANSWERS = ("even", "uneven")
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -82,9 +81,9 @@ def interval_errors(truth: Mapping[str, Any], found: Analysis) -> tuple[Floats, 
 def judge(truth: Mapping[str, Any], found: Analysis) -> Score:
     """Compare an answer with the truth about the clip."""
     if "firing_deg" not in truth:  # no engine: whatever was found is not there
-        return Score(even=False, answered=found.verdict in ANSWERS, confidence=found.confidence)
+        return Score(even=False, answered=found.is_told, confidence=found.confidence)
     even = bool(np.ptp(gaps_deg(truth["firing_deg"], truth["cycle_deg"])) < 1.0)
-    if found.verdict not in ANSWERS:
+    if not found.is_told:
         return Score(even=even, answered=False)
     rate = firing_rate_hz(truth, true_rpm(truth, found.span_s))
     rate_right = abs((found.firing_rate_hz or 0.0) / rate - 1) < RATE_TOLERANCE

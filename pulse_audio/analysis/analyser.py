@@ -118,9 +118,9 @@ def analyse_blocks(blocks: Iterable[Clip], hints: Hints | None = None) -> Analys
             notes=(faults.SILENT if silent else "no part of it is long enough",),
         )
     answer = _best_answer(best, hints, start_s, sample_rate_hz, blocks=count)
-    if not _is_told(answer) and loudest is not None and loudest is not best:
+    if not answer.is_told and loudest is not None and loudest is not best:
         loud = _best_answer(loudest, hints, start_s, sample_rate_hz, blocks=count)
-        if _is_told(loud):
+        if loud.is_told:
             return loud
     return answer
 
@@ -247,18 +247,14 @@ def _best_answer(heard: Heard, hints: Hints, duration_s: float, sample_rate_hz: 
         return _answer(heard, hints, duration_s, sample_rate_hz, blocks=blocks)
 
     first = answered(heard)
-    if _is_told(first) and first.confidence >= DOUBTFUL:
+    if first.is_told and first.confidence >= DOUBTFUL:
         return first
-    if not first.readings and (left := _beneath(heard)) and _is_told(beneath := answered(left)):
+    if not first.readings and (left := _beneath(heard)) and (beneath := answered(left)).is_told:
         return beneath
     track = coarse_track(heard.signals, besides=heard.track)
     phase, spans = _followed(heard.signals, track)
     second = answered(replace(heard, track=track, phase=phase, spans=spans))
-    return max((first, second), key=lambda answer: _is_told(answer) * answer.confidence)
-
-
-def _is_told(answer: Analysis) -> bool:
-    return answer.verdict in ("even", "uneven")
+    return max((first, second), key=lambda answer: answer.is_told * answer.confidence)
 
 
 def _answer(heard: Heard, hints: Hints, duration_s: float, sample_rate_hz: int, *, blocks: int) -> Analysis:

@@ -133,3 +133,8 @@ class Analysis:
     readings: tuple[Reading, ...] = ()
     layout_match: dict[str, object] | None = None
     notes: tuple[str, ...] = ()
+
+    @property
+    def is_told(self) -> bool:
+        """Whether it says how an engine fires: the verdict is ``even`` or ``uneven``."""
+        return self.verdict in ("even", "uneven")

@@ -137,7 +137,7 @@ def command(
         outcomes.append(outcome)
         if isinstance(outcome, Analysis):
             _write_extras(sound, outcome, figure, hear_back, force=force)
-    if not as_json and any(isinstance(o, Analysis) and o.verdict in ("even", "uneven") for o in outcomes):
+    if not as_json and any(isinstance(o, Analysis) and o.is_told for o in outcomes):
         click.echo(f"\n{CAUTION}")
     if any(isinstance(o, PulseError) for o in outcomes):
         ctx.exit(1)

@@ -46,7 +46,7 @@ class Recording:
 
 def _told(analysis: Analysis) -> tuple[Reading, ...]:
     """Return the readings, none where the verdict is that it can't be told."""
-    return analysis.readings if analysis.verdict in ("even", "uneven") else ()
+    return analysis.readings if analysis.is_told else ()
 
 
 def shown_readings(analysis: Analysis, layouts: Sequence[Layout]) -> list[Reading]:
@@ -134,7 +134,7 @@ def _lines(found: Analysis, layouts: Sequence[Layout], gaps_deg: Sequence[float]
             "no-rhythm": lambda: texts("recording", "found_nothing"),
         }[found.verdict]()
     ]
-    if found.verdict not in ("even", "uneven"):
+    if not found.is_told:
         return lines
     fits = fitting(found, layouts)
     for index, reading in fits:
