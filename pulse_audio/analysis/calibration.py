@@ -13,8 +13,8 @@ from pulse_audio.analysis.readings import Choice
 
 # Fitted on 1440 made clips (tests/clipmaker, 240 each of the seeds 201, 203, 211 and, harder, 202, 204, 212). Even
 # engines were weighed as 42 % of them, their share among the outside clips; the probability of an engine was a factor.
-UNEVEN_OFFSET, UNEVEN_SLOPE = 0.70, 0.98
-EVEN_OFFSET, EVEN_SLOPE = 0.06, 0.55
+UNEVEN_OFFSET, UNEVEN_SLOPE = 0.84, 1.12
+EVEN_OFFSET, EVEN_SLOPE = 0.07, 0.56
 # Not fitted. Of engines that fire as nothing listed 41 of 44 such answers were right (docs/studies/accuracy.py, at
 # random places), but of listed ones, which are far more common, hardly any can be.
 UNLISTED_RIGHT = 0.75
