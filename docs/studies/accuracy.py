@@ -235,7 +235,7 @@ def print_recordings(found: list[Case]) -> None:
     print_inventions([c for c in found if not c.truth["engine"]])
 
 
-LOW_POINT = 0.1  # share right: below it there is no room for a number
+LOW_POINT = 0.05  # share right: below it there is no room for a number
 
 
 def draw(points: list[tuple[float, float, int]], target: Path) -> None:
