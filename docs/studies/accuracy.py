@@ -235,9 +235,6 @@ def print_recordings(found: list[Case]) -> None:
     print_inventions([c for c in found if not c.truth["engine"]])
 
 
-LOW_POINT = 0.05  # share right: below it there is no room for a number
-
-
 def draw(points: list[tuple[float, float, int]], target: Path) -> None:
     """Plot stated confidence against share right, with the scatter that the numbers allow."""
     import matplotlib as mpl
@@ -248,11 +245,9 @@ def draw(points: list[tuple[float, float, int]], target: Path) -> None:
     stated, right, count = np.array(points).T
     figure, axes = plt.subplots(figsize=(5, 5), layout="constrained")
     axes.plot([0, 1], [0, 1], color="0.7", label="means what it says")
-    scatter = np.sqrt(right * (1 - right) / count)
-    axes.errorbar(stated, right, yerr=scatter, fmt="o", capsize=3, label="measured")
-    for place, (x, y, n) in enumerate(zip(stated, right - scatter, count, strict=True)):
-        height = -12 - 12 * (place % 3) if y > LOW_POINT else 8  # neighbours close to 1 are crowded
-        axes.annotate(f"{n:.0f}", (x, y), textcoords="offset points", xytext=(0, height), ha="center", fontsize=8)
+    axes.errorbar(stated, right, yerr=np.sqrt(right * (1 - right) / count), fmt="o", capsize=3, label="measured")
+    for x, y, n in points:  # turned, as neighbours close to 1 are crowded
+        axes.annotate(str(n), (x, y), textcoords="offset points", xytext=(5, -5), rotation=-60, va="top", fontsize=8)
     axes.set(xlabel="stated confidence", ylabel="share of answers right", xlim=(0, 1.06), ylim=(0, 1.02))
     axes.legend()
     figure.savefig(target)
