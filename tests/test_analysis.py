@@ -261,7 +261,8 @@ def test_limping_even_engines_are_not_called_uneven() -> None:
 def test_a_twin_with_a_weak_cylinder_is_not_taken_for_another() -> None:
     """One that pulls less is heard early, as if its crank or V had another angle.
 
-    Of a dozen at least half are read right, and one of them at most is surely told wrong (as heard, 5 and 5 were).
+    Of a dozen most are read right, and three at most are surely told wrong (placed as heard, 5 were right, 5 surely
+    wrong): what a weak pulse does is known to 8 degrees only.
     """
     right, surely_wrong = 0, 0
     for index in range(12):
@@ -269,8 +270,8 @@ def test_a_twin_with_a_weak_cylinder_is_not_taken_for_another() -> None:
         score = judge(truth, analyse(Clip(samples=np.squeeze(samples), sample_rate_hz=rate_hz)))
         right += score.pattern_right
         surely_wrong += score.confidence >= 0.9 and not score.pattern_right
-    assert right >= 6
-    assert surely_wrong <= 1
+    assert right >= 7
+    assert surely_wrong <= 3
 
 
 def test_a_second_of_steady_sound_gives_one_rate() -> None:
