@@ -80,6 +80,42 @@ def test_other_sounds_are_no_engine(kind: str, rng: np.random.Generator) -> None
     assert not heard.readings or heard.verdict == "undetermined"
 
 
+@pytest.mark.parametrize("pitch_hz", [80.0, 110.0, 140.0])
+@pytest.mark.parametrize("seconds", [0.6, 1.0])
+def test_a_single_spoken_vowel_is_no_engine(pitch_hz: float, seconds: float, rng: np.random.Generator) -> None:
+    """The vowel of "father", said once in a quiet room: pulses through resonances, and soon over.
+
+    Formants of a man: Peterson and Barney, Journal of the Acoustical Society of America 24 (1952) 175, from memory.
+    """
+    rate_hz, before_s, after_s = 16_000, 0.7, 0.8
+    time_s = np.arange(round((before_s + seconds + after_s) * rate_hz)) / rate_hz
+    drift = np.cumsum(rng.standard_normal(len(time_s))) / np.sqrt(rate_hz)
+    turns = np.cumsum(pitch_hz * (1 + 0.02 * np.sin(5 * time_s) + 0.01 * drift)) / rate_hz
+    voice = np.diff(np.floor(turns), prepend=0.0)
+    for formant_hz, width_hz in ((730, 90), (1090, 100), (2440, 130)):
+        radius = np.exp(-np.pi * width_hz / rate_hz)
+        voice = signal.lfilter([1], [1, -2 * radius * np.cos(2 * np.pi * formant_hz / rate_hz), radius**2], voice)
+    breath = 0.15 * rng.standard_normal(len(time_s))
+    opened = np.clip(np.minimum((time_s - before_s) / 0.05, (before_s + seconds - time_s) / 0.1), 0, 1)
+    recorded = (voice / voice.std() + breath) * opened + 1e-3 * rng.standard_normal(len(time_s))
+    heard = analyse(Clip(samples=recorded / np.abs(recorded).max() / 2, sample_rate_hz=rate_hz))
+    assert not heard.is_told, heard
+
+
+@pytest.mark.parametrize("name", ["ptwin270", "four_flat", "v45", "single4"])
+def test_an_engine_that_is_started_and_stopped_is_heard(name: str) -> None:
+    """Three seconds of an idle with two of a quiet room before and after: what lasts is no word, however it ends."""
+    rng = np.random.default_rng([31, 7])
+    samples, _, truth = engine_clip(
+        rng, engine=ENGINES[name], rpm=950, kind="drift", band="idle", duration_s=3.0, rate_hz=RATE_HZ, spoil=False,
+        snr_db=25.0, microphones=1,
+    )  # fmt: skip
+    engine = np.squeeze(samples)
+    room = 0.003 * engine.std() * rng.standard_normal((2, 2 * RATE_HZ))
+    heard = analyse(Clip(samples=np.concatenate((room[0], engine, room[1])), sample_rate_hz=RATE_HZ))
+    assert heard.verdict == ("even" if len(set(truth["intervals_deg"])) == 1 else "uneven"), heard
+
+
 @pytest.mark.parametrize("over_engine", [1.0, 3.0])
 @pytest.mark.parametrize(("name", "kind"), [("ptwin270", "drift"), ("four_flat", "steady"), ("four_flat", "drift")])
 def test_an_engine_beneath_mains_hum_is_heard(name: str, kind: str, over_engine: float) -> None:
