@@ -472,7 +472,7 @@ IDLE = presence.Clues(
     wander=0.005,
     leaps=0.0,
     clockwork=False,
-    fall_db=0.5,
+    fall_db=1.2,  # of ten normal values, the least is 1.54 deviations below the mean (tables of order statistics)
 )
 
 
@@ -491,14 +491,14 @@ def test_a_tone_on_the_mains_is_no_engine() -> None:
         {"leaps": 0.5},
         {"firing_hz": 2.0},
         {"wave_lines": 2, "hiss_lines": 0},
-        {"wave_lines": 10, "line_fill": 0.3, "fall_db": 15.0},
+        {"wave_lines": 10, "line_fill": 0.3, "level_spread_db": 3.0, "fall_db": 15.0},
     ],
     ids=["swells and fades", "leaps from note to note", "a slow beat", "few multiples", "a drum that fades"],
 )
 def test_what_speaks_against_an_engine(other: dict[str, float]) -> None:
     """An idle is one; the same with a level, a rate or lines that no running engine has is none (common practice)."""
     assert presence.probability(IDLE, None) > 0.9
-    assert presence.probability(replace(IDLE, **other), None) < presence.PERHAPS
+    assert presence.probability(replace(IDLE, **other), None) < 0.3
 
 
 def test_a_slow_beat_that_stands_still_is_a_clock() -> None:
@@ -511,7 +511,7 @@ def test_a_slow_beat_that_stands_still_is_a_clock() -> None:
 def test_a_clean_tone_that_stands_still_is_less_like_an_engine() -> None:
     """Lines 30 dB above the noise at a rate that never changes, without a hiss: an organ rather than an engine."""
     clean = replace(IDLE, wave_lines=20, line_fill=20 / 60, hiss_lines=0, line_strength=7.0, wander=0.0)
-    assert presence.probability(clean, None) < 0.55
+    assert presence.probability(clean, None) < 0.47  # 0.3 if there were two other sounds for each engine
     assert presence.probability(replace(clean, line_strength=4.6, wander=0.005), None) > 0.8
 
 
