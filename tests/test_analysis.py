@@ -100,6 +100,7 @@ def test_a_single_spoken_vowel_is_no_engine(pitch_hz: float, seconds: float, rng
     recorded = (voice / voice.std() + breath) * opened + 1e-3 * rng.standard_normal(len(time_s))
     heard = analyse(Clip(samples=recorded / np.abs(recorded).max() / 2, sample_rate_hz=rate_hz))
     assert not heard.is_told, heard
+    assert any("soon gone, as a word" in note for note in heard.notes), heard.notes
 
 
 @pytest.mark.parametrize("name", ["ptwin270", "four_flat", "v45", "single4"])

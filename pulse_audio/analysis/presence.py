@@ -49,6 +49,8 @@ class Clues:
         Share of frames at which the track's rate changes by more than a tenth.
     clockwork : bool
         Whether the beat is even, and one constant rate explains it as well as any.
+    fall_db : float
+        How far the level falls within a second of the middle, before it and after: the lesser of both; 0 to 15.
     """
 
     wave_lines: int
@@ -177,6 +179,8 @@ def probability(found: Clues, hum_hz: float | None, *, said_to_be_one: bool = Fa
 
 PERIODIC_LINES = 4
 FEWEST_BURSTS = 3
+GONE_DB = 10.0  # a tenth of the power: to the ear it has ended
+GONE = "it is soon gone, as a word or a drum is: give at least two seconds of it without a pause"
 
 
 def notes(found: Clues, bursts: int) -> list[str]:
@@ -188,6 +192,8 @@ def notes(found: Clues, bursts: int) -> list[str]:
         ]
     if not _is_periodic(found):
         return ["nothing in the sound repeats steadily enough to be an engine"]
+    if found.fall_db >= GONE_DB:
+        return [f"{_repeats(found)}, but {GONE}"]
     return [f"{_repeats(found)}, but it does not sound like an engine's pulses"]
 
 
@@ -195,6 +201,8 @@ def perhaps_note(found: Clues, present: float, *, said_to_be_one: bool) -> str:
     """Say that it may be an engine."""
     repeats = _repeats(found) if _is_periodic(found) else "hardly anything in the sound repeats steadily"
     note = f"{repeats}; it may be an engine ({100 * present:.0f} %) or another sound"
+    if found.fall_db >= GONE_DB:
+        note = f"{note}: {GONE}"
     if said_to_be_one:
         return note
     return f"{note}. If you know that it is one, say its strokes, cylinders or speed, and it is listened to as one"
