@@ -8,9 +8,9 @@ import numpy as np
 from pulse_audio import checks
 from pulse_audio.analysis import faults, pattern
 from pulse_audio.analysis.fold import Lines, Phase, Piece
-from pulse_audio.analysis.hypotheses import MOST_LINES, TOP_HZ, Hypothesis, Material
+from pulse_audio.analysis.hypotheses import CRANK_SD, MOST_LINES, TOP_HZ, Hypothesis, Material
 from pulse_audio.analysis.pieces import Span, apart
-from pulse_audio.analysis.placing import place_pulses, pulse_levels, weak_shares
+from pulse_audio.analysis.placing import PROPOSED_SD, place_pulses, pulse_levels, weak_shares
 from pulse_audio.analysis.prepare import Signals
 from pulse_audio.analysis.readings import Choice, compare_with_layout, readings
 from pulse_audio.analysis.result import Analysis, Hints
@@ -116,7 +116,7 @@ def described(
         places = candidate.fractions
     else:
         heard_near = np.append(0.0, np.cumsum(choice.answer.intervals)[:-1])
-        placed = place_pulses(lines, heard_near, fit)
+        placed = place_pulses(lines, heard_near, fit, CRANK_SD if candidate.is_listed else PROPOSED_SD)
         places, intervals, interval_sd = placed.fractions, placed.intervals, np.hypot(placed.interval_sd, choice.spread)
         times = max(pulses // len(places), 1)  # that the pattern comes in the cycle of the first reading
         intervals, interval_sd = np.tile(intervals, times) / times, np.tile(interval_sd, times) / times

@@ -46,7 +46,7 @@ TOP_HZ = 3500.0
 HISS_LINES = 24
 HISS_TOP_HZ = 400.0
 PIPE_DELAY_SD_S = 0.6e-3  # a quarter of a metre of hot pipe, or of air to the microphone, between two cylinders
-CRANK_SD = 2.5 / 720  # of a cycle: what torque ripple and valve timing move a pulse
+CRANK_SD = 2.5 / 720  # of a cycle, from the listed place: torque ripple, valve timing, a layout between those listed
 ELSEWHERE = 0.1  # of further pieces show another engine, another sound, or a track that has slipped
 ALIKE_ODDS = 1 / len(pattern.SHARES)  # that cylinders are as like each other as the first of these has it
 RATIO_DIGITS = 6
@@ -148,6 +148,11 @@ def speed_log_odds(rpm: float) -> float:
     return -RPM_FALL * beyond
 
 
+def pipe_sd(cycle_hz: float) -> float:
+    """Return how far pipes and air move one cylinder's pulse against another's, in parts of the cycle."""
+    return PIPE_DELAY_SD_S * cycle_hz
+
+
 def weigh(material: Material, ratios: Sequence[float], asked: Layout | None = None) -> list[Hypothesis]:
     """Return all hypotheses, the best supported first (their prior weight is not yet in).
 
@@ -174,7 +179,7 @@ def weigh(material: Material, ratios: Sequence[float], asked: Layout | None = No
             ways = [exact, *(next(next_banked) for _ in candidate.banked)]
             weak_ways = [next(next_weak) for _ in candidate.weak]
             if candidate.pulses == 2 and candidate.fractions[1] >= HEARD_TWINS[0]:
-                spread = math.hypot(CRANK_SD, PIPE_DELAY_SD_S * one.wave[0].cycle_hz)
+                spread = math.hypot(CRANK_SD, pipe_sd(one.wave[0].cycle_hz))
                 ways = [_heard_nearby(candidate.fractions[1], spread, exact, heard)]
                 weak_ways = [_weak_nearby(candidate.fractions[1], spread, weak_twins)]
             mean = _mean(ways)

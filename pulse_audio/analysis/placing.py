@@ -1,4 +1,8 @@
-"""Where in the cycle the pulses of the best pattern really stand, how sure that is, and how strong each pulse is."""
+"""Where in the cycle the pulses of the best pattern really stand, how sure that is, and how strong each pulse is.
+
+Pulses are heard where the crank, the valves, the pipes and the air put them. Of what is heard away from the place that
+a layout gives a pulse, the crank's part is what the spreads of both say; the faster the engine turns, the less of it.
+"""
 
 from dataclasses import dataclass, replace
 from typing import Any
@@ -10,6 +14,7 @@ from scipy.special import softmax
 from pulse_audio.analysis import pattern
 from pulse_audio.analysis.candidates import WEAK_EARLY, WEAK_EARLY_SD, WEAK_SHARE, WEAK_STRENGTHS
 from pulse_audio.analysis.fold import Lines, Phase, Piece, peak_offset, resampled
+from pulse_audio.analysis.hypotheses import CRANK_SD, pipe_sd
 from pulse_audio.analysis.prepare import WAVE_RATE_HZ, Signals
 
 Floats = NDArray[np.float64]
@@ -19,11 +24,10 @@ BEND_STEP = 2.0 / 720  # over which its curvature is taken: small against a puls
 MISFIT = 1e-3  # of a line's power: once the pattern is chosen, the faint lines may say where its pulses stand
 DAMPING = 0.05  # the model's misfit moves pulses by more than noise does
 FINE_STEPS = 768  # of the first pulse's start: steps under half a degree, or the evidence would be jagged
-NOMINAL_SD = 4.0 / 720  # pulses of one layout are heard this far from where its crank puts them: pipes, valve timing
+PROPOSED_SD = 6.0 / 720  # of a pulse that only the sound has put in its place: half of what can be told apart
 WEAK = 0.4  # of the mean pulse: a cylinder that hardly pulls, or not at all
 LEAST_COMMON = 0.05  # of one pulse's power: where pulses cancel at a line, it tells nothing of their response
 ALIKE_SHARE = 0.1  # of the evidence about a pulse's strength, that it is like the others, as most are
-LEAST_SD = 1.0 / 720  # what torque ripple and unequal pipes add, whatever the noise
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -35,7 +39,7 @@ class Placed:
     fractions : ndarray
         Places in the cycle where they are heard, the first at 0.
     intervals, interval_sd : ndarray
-        Intervals at the crank, and the standard deviation of each.
+        Intervals that the crank most likely makes, and the standard deviation of each.
     """
 
     fractions: Floats
@@ -43,12 +47,24 @@ class Placed:
     interval_sd: Floats
 
 
-def place_pulses(lines: Lines, nominal: Floats, fitted: pattern.Fit) -> Placed:
+def place_pulses(lines: Lines, nominal: Floats, fitted: pattern.Fit, crank_sd: float = CRANK_SD) -> Placed:
     """Move each pulse but the first to where the evidence is greatest, near its nominal place.
 
     Steps ever finer on the damped log likelihood with a Gaussian prior about the nominal places; the curvature at the
-    end gives the uncertainty.
+    end gives the uncertainty. The crank's place lies between the nominal one and that heard, as Gaussian spreads add.
+
+    Parameters
+    ----------
+    lines : Lines
+    nominal : ndarray, shape (n_pulses,)
+        Places in the cycle that are expected, the first at 0.
+    fitted : Fit
+        The medium through which they are heard.
+    crank_sd : float
+        How far the crank may put a pulse from there: standard deviation, a part of the cycle.
     """
+    pipes = pipe_sd(lines.cycle_hz)
+    spread = float(np.hypot(crank_sd, pipes))
     medium = replace(
         pattern.WAVE,
         decays_s=(fitted.decay_s,),
@@ -64,7 +80,7 @@ def place_pulses(lines: Lines, nominal: Floats, fitted: pattern.Fit) -> Placed:
         tries = np.repeat(fractions[None], len(offsets), axis=0)
         tries[:, k] += offsets
         found = pattern.fits([lines], pattern.Shapes.of([pattern.Way(t) for t in tries]), (fitted.share,), medium)
-        prior = 0.5 * (((tries - nominal) / NOMINAL_SD) ** 2).sum(axis=1)
+        prior = 0.5 * (((tries - nominal) / spread) ** 2).sum(axis=1)
         return np.asarray([f.evidence[0, 0] for f in found] - prior)
 
     for step in STEPS:
@@ -78,15 +94,17 @@ def place_pulses(lines: Lines, nominal: Floats, fitted: pattern.Fit) -> Placed:
     for k in range(1, pulses):
         before, here, after = values(k, BEND_STEP * np.arange(-1, 2))
         bend = (before - 2 * here + after) / BEND_STEP**2
-        variance[k] = -1 / bend if bend < -1 / NOMINAL_SD**2 else NOMINAL_SD**2
-    # An interval lies between two pulses; both errors count.
-    variance += np.roll(variance, -1)
-    intervals = np.diff(np.append(fractions, 1.0))
+        variance[k] = -1 / bend if bend < -1 / spread**2 else spread**2
+    expected, heard = (np.diff(np.append(places, 1.0)) for places in (nominal, fractions))
     if pulses == 2:
         early, early_variance = _second_is_early(lines, fractions)
-        intervals += (early, -early)
-        variance += early_variance
-    return Placed(fractions=fractions, intervals=intervals, interval_sd=np.sqrt(variance + LEAST_SD**2))
+        heard += (early, -early)
+        variance[1] += early_variance
+    share = (crank_sd / spread) ** 2
+    variance[1:] = share**2 * variance[1:] + share * pipes**2
+    # An interval lies between two pulses; both errors count.
+    variance += np.roll(variance, -1)
+    return Placed(fractions=fractions, intervals=expected + share * (heard - expected), interval_sd=np.sqrt(variance))
 
 
 def _second_is_early(lines: Lines, fractions: Floats) -> tuple[float, float]:

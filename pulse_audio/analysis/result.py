@@ -101,8 +101,9 @@ class Analysis:
     cycle_rate_hz : float or None
         Rate at which the pattern repeats; None where even firing hides it.
     intervals_deg, intervals_sd_deg : tuple of float or None
-        Degrees between pulses and their standard deviations, adding up to the cycle of the first reading. Those of an
-        even rhythm are what such an engine has, with no deviation; they are not measured.
+        Degrees between pulses, where the crank most likely puts them, and their standard deviations, adding up to the
+        cycle of the first reading. Those of an even rhythm are what such an engine has, with no deviation; they are not
+        measured.
     pulse_level_db : tuple of float or None
         Level of each pulse against the mean pulse, rough; None where nothing tells the pulses apart.
     weak_share : tuple of float or None
