@@ -314,18 +314,18 @@ def test_a_weak_pulse_is_recognised() -> None:
 
 
 def test_pulses_are_put_where_they_are() -> None:
-    """A pulse four degrees from its layout's place is found within a degree, and within twice its stated deviation."""
+    """A pulse four degrees from its layout's place is found within a degree."""
     lines, nominal = lines_of([0.0, 274 / 720], [1.0, 1.0]), np.array([0.0, 270 / 720])
     (fit,) = fits([lines], Shapes.of([Way(nominal)]), ALIKE, pattern.WAVE)
     placed = place_pulses(lines, nominal, fit)
-    off_deg = 720 * (placed.fractions[1] - 274 / 720)
-    assert abs(off_deg) < min(1.0, 2 * 720 * placed.interval_sd[0])
+    assert 720 * placed.fractions[1] == pytest.approx(274, abs=1.0)
 
 
 def test_the_crank_is_looked_for_between_the_layouts_place_and_what_is_heard() -> None:
     """Against sums over a grid: where a crank of 270 degrees, give or take, puts a pulse that is heard at 274.
 
-    What the crank may put, 2.5 degrees, and what pipes may add, 0.6 ms, are normal (common practice).
+    What the crank may put, 2.5 degrees, and what pipes may add, 0.6 ms, are normal (common practice). The deviation
+    may be a tenth more: where it is heard is not quite certain either.
     """
     lines, nominal = lines_of([0.0, 274 / 720], [1.0, 1.0], noise_power=1e-8), np.array([0.0, 270 / 720])
     (fit,) = fits([lines], Shapes.of([Way(nominal)]), ALIKE, pattern.WAVE)
@@ -336,9 +336,7 @@ def test_the_crank_is_looked_for_between_the_layouts_place_and_what_is_heard() -
     wanted_deg = np.average(crank_deg, weights=odds)
     wanted_sd_deg = np.sqrt(np.average((crank_deg - wanted_deg) ** 2, weights=odds))
     assert 720 * placed.intervals == pytest.approx([wanted_deg, 720 - wanted_deg], abs=0.01)
-    assert 720 * placed.interval_sd[0] == pytest.approx(
-        wanted_sd_deg, rel=0.1
-    )  # and what is uncertain of the heard one
+    assert wanted_sd_deg <= 720 * placed.interval_sd[0] <= 1.1 * wanted_sd_deg
 
 
 @pytest.mark.parametrize(("strengths", "sign"), [([1.0, 0.5], 1), ([0.5, 1.0], -1), ([1.0, 1.0], 0)])
