@@ -349,6 +349,8 @@ def test_a_weak_pulse_is_placed_later_than_it_is_heard(strengths: list[float], s
     assert 720 * placed.fractions[1] == pytest.approx(720 * heard, abs=1.0)
     assert 720 * placed.intervals == pytest.approx([270, 450], abs=720 * WEAK_EARLY / 2 if sign else 1.0)
     assert (placed.interval_sd.max() > WEAK_EARLY_SD / 2) == bool(sign)
+    known = place_pulses(lines, np.array([0.0, 270 / 720]), fit)  # the same on a crank whose layout says 270
+    assert 720 * known.intervals == pytest.approx([270, 450], abs=720 * WEAK_EARLY / 2 if sign else 1.0)
 
 
 def test_a_weak_pulse_is_heard_early() -> None:

@@ -16,6 +16,7 @@ from pulse_audio.analysis.candidates import WEAK_EARLY, WEAK_EARLY_SD, WEAK_SHAR
 from pulse_audio.analysis.fold import Lines, Phase, Piece, peak_offset, resampled
 from pulse_audio.analysis.hypotheses import CRANK_SD, pipe_sd
 from pulse_audio.analysis.prepare import WAVE_RATE_HZ, Signals
+from pulse_audio.analysis.unlisted import TOLD_APART
 
 Floats = NDArray[np.float64]
 
@@ -24,7 +25,7 @@ BEND_STEP = 2.0 / 720  # over which its curvature is taken: small against a puls
 MISFIT = 1e-3  # of a line's power: once the pattern is chosen, the faint lines may say where its pulses stand
 DAMPING = 0.05  # the model's misfit moves pulses by more than noise does
 FINE_STEPS = 768  # of the first pulse's start: steps under half a degree, or the evidence would be jagged
-PROPOSED_SD = 6.0 / 720  # of a pulse that only the sound has put in its place: half of what can be told apart
+PROPOSED_SD = 0.5 / TOLD_APART  # of a pulse that only the sound has put in its place
 WEAK = 0.4  # of the mean pulse: a cylinder that hardly pulls, or not at all
 LEAST_COMMON = 0.05  # of one pulse's power: where pulses cancel at a line, it tells nothing of their response
 ALIKE_SHARE = 0.1  # of the evidence about a pulse's strength, that it is like the others, as most are
