@@ -39,7 +39,7 @@ Floats = NDArray[np.float64]
 BLOCK_S = 60.0
 MOST_PIECES = 3
 DOUBTFUL = 0.5  # more likely wrong than right
-LEAST_PRESENT = 0.05  # between two of thirteen real engines to which the odds give less, and one in 200 made ones
+LEAST_PRESENT = 0.05  # so few real engines were at hand, 49, that one in twenty may be like none of them
 CLEARLY_SLOWER = 20.0  # evidence for a beat slower than any engine over that for an engine
 CLEARLY_SLOWER_SHARE = 0.01
 LEAST_LEFT = 1e-3  # of the power: what a tone leaves 30 dB below itself may be its own coarse steps or distortion
@@ -243,21 +243,26 @@ def _best_answer(heard: Heard, hints: Hints, duration_s: float, sample_rate_hz: 
     What is followed may be a hum with an engine beneath it, or a rate of which too few multiples are lines.
     """
 
-    def answered(heard: Heard) -> Analysis:
+    def answered(heard: Heard) -> tuple[Analysis, float]:
         return _answer(heard, hints, duration_s, sample_rate_hz, blocks=blocks)
 
-    first = answered(heard)
+    first, present = answered(heard)
     if first.is_told and first.confidence >= DOUBTFUL:
         return first
-    if not first.readings and (left := _beneath(heard)) and (beneath := answered(left)).is_told:
+    if not first.readings and (left := _beneath(heard)) and (beneath := answered(left)[0]).is_told:
         return beneath
     track = coarse_track(heard.signals, besides=heard.track)
     phase, spans = _followed(heard.signals, track)
-    second = answered(replace(heard, track=track, phase=phase, spans=spans))
-    return max((first, second), key=lambda answer: answer.is_told * answer.confidence)
+    second, present_again = answered(replace(heard, track=track, phase=phase, spans=spans))
+    if first.is_told or second.is_told:
+        return max((first, second), key=lambda answer: answer.is_told * answer.confidence)
+    return second if present < presence.PRESENT and present < present_again else first
 
 
-def _answer(heard: Heard, hints: Hints, duration_s: float, sample_rate_hz: int, *, blocks: int) -> Analysis:
+def _answer(
+    heard: Heard, hints: Hints, duration_s: float, sample_rate_hz: int, *, blocks: int
+) -> tuple[Analysis, float]:
+    """Answer, and say how likely an engine is at all; not a number if that could not be weighed."""
     weighed = _weighed(heard, hints)
     if weighed and weighed.choice and not _is_multiple(ratio := weighed.choice.best.hypothesis.ratio):
         # The track's multiples are only now and then lines of the cycle, as 8/3 of it are where pulses fall on eighths:
@@ -282,14 +287,11 @@ def _answer(heard: Heard, hints: Hints, duration_s: float, sample_rate_hz: int, 
     )
     if weighed is None:
         needed = faults.shortest_needed_s(float(np.median(heard.track.rate_hz)))
-        return replace(
-            blank,
-            verdict="undetermined",
-            notes=(*heard.notes, f"too short for this rhythm: at least {needed:.1f} s of steady sound are needed"),
-        )
+        note = f"too short for this rhythm: at least {needed:.1f} s of steady sound are needed"
+        return replace(blank, verdict="undetermined", notes=(*heard.notes, note)), math.nan
     material, choice = weighed.material, weighed.choice
     if choice is None:
-        return replace(blank, verdict="undetermined", notes=(*heard.notes, _no_engine_left(hints)))
+        return replace(blank, verdict="undetermined", notes=(*heard.notes, _no_engine_left(hints))), math.nan
     clues = _clues(heard, material, choice)
     evidence = choice.best.hypothesis.evidence
     # However much the likelihood is damped: what an engine repeats from cycle to cycle, or two cycles, is only faint.
@@ -301,13 +303,13 @@ def _answer(heard: Heard, hints: Hints, duration_s: float, sample_rate_hz: int, 
         match = compare_with_layout(choice, present, hints)
         if present >= presence.PERHAPS:
             note = presence.perhaps_note(clues, present, said_to_be_one=hints.describe_engine)
-            return replace(blank, verdict="undetermined", layout_match=match, notes=(*heard.notes, note))
+            return replace(blank, verdict="undetermined", layout_match=match, notes=(*heard.notes, note)), present
         notes = [_slower_note()] if is_slower else presence.notes(clues, bursts(heard.signals.wave))
-        return replace(blank, confidence=1 - present, layout_match=match, notes=(*heard.notes, *notes))
+        return replace(blank, confidence=1 - present, layout_match=match, notes=(*heard.notes, *notes)), present
     if blocks > 1:
         note = "a long recording is gone through a minute at a time: the clearest with an engine was taken"
         heard = replace(heard, notes=(*heard.notes, note))
-    return described(blank, heard, hints, material, choice, present)
+    return described(blank, heard, hints, material, choice, present), present
 
 
 def _no_engine_left(hints: Hints) -> str:
