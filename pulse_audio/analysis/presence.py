@@ -153,7 +153,7 @@ LEAST_SHARE = 0.05  # many clear lines that hold less of the sound are not what 
 HUM_TOLERANCE = 0.002
 PULSE_LINES = 0.8  # share of the multiples up to 1000 Hz: a pulse fills them, hum dies away before
 
-PRESENT, PERHAPS = 0.875, 0.35  # probability of an engine from which it is read; from which it is left open
+PRESENT, PERHAPS = 0.875, 0.5  # probability of an engine from which it is read; from which it is left open
 SAID = 3.0  # log odds: who says what engine it is has brought another sound once in twenty times
 
 
