@@ -262,7 +262,7 @@ def _best_answer(heard: Heard, hints: Hints, duration_s: float, sample_rate_hz: 
 def _answer(
     heard: Heard, hints: Hints, duration_s: float, sample_rate_hz: int, *, blocks: int
 ) -> tuple[Analysis, float]:
-    """Answer, and say how likely an engine is at all; not a number if that could not be weighed."""
+    """Answer, and say how likely an engine is at all; not a number if that was not weighed."""
     weighed = _weighed(heard, hints)
     if weighed and weighed.choice and not _is_multiple(ratio := weighed.choice.best.hypothesis.ratio):
         # The track's multiples are only now and then lines of the cycle, as 8/3 of it are where pulses fall on eighths:
@@ -305,7 +305,8 @@ def _answer(
             note = presence.perhaps_note(clues, present, said_to_be_one=hints.describe_engine)
             return replace(blank, verdict="undetermined", layout_match=match, notes=(*heard.notes, note)), present
         notes = [_slower_note()] if is_slower else presence.notes(clues, bursts(heard.signals.wave))
-        return replace(blank, confidence=1 - present, layout_match=match, notes=(*heard.notes, *notes)), present
+        none = replace(blank, confidence=1 - present, layout_match=match, notes=(*heard.notes, *notes))
+        return none, math.nan if is_slower else present
     if blocks > 1:
         note = "a long recording is gone through a minute at a time: the clearest with an engine was taken"
         heard = replace(heard, notes=(*heard.notes, note))
