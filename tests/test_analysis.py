@@ -702,6 +702,31 @@ def test_where_no_engine_is_heard_at_one_rate_another_is_tried(seed: list[int]) 
     assert judge(truth, heard).pattern_right, heard
 
 
+@pytest.mark.parametrize("seed", [[204, 44], [204, 224]], ids=["a flat four that blips", "a six that rises"])
+def test_the_likelier_of_two_listens_is_told(seed: list[int]) -> None:
+    """Fast engines in a room and through a phone: at the first rate more likely none, at the second more likely one."""
+    samples, rate_hz, _ = engine_clip(np.random.default_rng(seed), hard=True)
+    heard = analyse(Clip(samples=np.squeeze(samples), sample_rate_hz=rate_hz))
+    assert heard.verdict == "undetermined", heard
+    assert "it may be an engine" in heard.notes[-1]
+
+
+@pytest.mark.parametrize(("kind", "times"), [("noise", 1), ("engine", 2)])
+def test_what_is_clearly_no_engine_is_not_listened_to_again(
+    kind: str, times: int, rng: np.random.Generator, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """White noise is followed at one rate, a fast engine of which too little is heard at another one too."""
+    if kind == "noise":
+        samples, rate_hz = rng.standard_normal(4 * RATE_HZ), RATE_HZ
+    else:
+        samples, rate_hz, _ = engine_clip(np.random.default_rng([204, 44]), hard=True)
+    followed = []
+    follow = analyser.coarse_track
+    monkeypatch.setattr(analyser, "coarse_track", lambda *one, **two: followed.append(one) or follow(*one, **two))
+    assert not analyse(Clip(samples=np.squeeze(samples), sample_rate_hz=rate_hz)).is_told
+    assert len(followed) == times
+
+
 @pytest.mark.parametrize("second_deg", [205.0, 250.0])
 def test_a_twin_that_no_catalogue_has_is_read(second_deg: float) -> None:
     """A crank between the known ones is told within 10 degrees, as the open clips are scored, not taken for one."""

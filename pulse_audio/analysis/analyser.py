@@ -40,6 +40,7 @@ BLOCK_S = 60.0
 MOST_PIECES = 3
 DOUBTFUL = 0.5  # more likely wrong than right
 LEAST_PRESENT = 0.05  # so few real engines were at hand, 49, that one in twenty may be like none of them
+WORTH_ANOTHER = 0.2  # below it, none of 289 engines was read at another rate either: those read so had 0.54 or more
 CLEARLY_SLOWER = 20.0  # evidence for a beat slower than any engine over that for an engine
 CLEARLY_SLOWER_SHARE = 0.01
 LEAST_LEFT = 1e-3  # of the power: what a tone leaves 30 dB below itself may be its own coarse steps or distortion
@@ -251,6 +252,8 @@ def _best_answer(heard: Heard, hints: Hints, duration_s: float, sample_rate_hz: 
         return first
     if not first.readings and (left := _beneath(heard)) and (beneath := answered(left)[0]).is_told:
         return beneath
+    if present < WORTH_ANOTHER:
+        return first
     track = coarse_track(heard.signals, besides=heard.track)
     phase, spans = _followed(heard.signals, track)
     second, present_again = answered(replace(heard, track=track, phase=phase, spans=spans))
