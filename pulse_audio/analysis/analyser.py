@@ -40,7 +40,6 @@ BLOCK_S = 60.0
 MOST_PIECES = 3
 DOUBTFUL = 0.5  # more likely wrong than right
 LEAST_PRESENT = 0.05  # so few real engines were at hand, 49, that one in twenty may be like none of them
-WORTH_ANOTHER = 0.2  # below it, none of 289 engines was read at another rate either: those read so had 0.54 or more
 CLEARLY_SLOWER = 20.0  # evidence for a beat slower than any engine over that for an engine
 CLEARLY_SLOWER_SHARE = 0.01
 LEAST_LEFT = 1e-3  # of the power: what a tone leaves 30 dB below itself may be its own coarse steps or distortion
@@ -241,7 +240,8 @@ def _present(clues: presence.Clues, heard: Heard, hints: Hints) -> float:
 def _best_answer(heard: Heard, hints: Hints, duration_s: float, sample_rate_hz: int, *, blocks: int) -> Analysis:
     """Answer about a block; where no engine is heard or the answer is doubtful, listen again.
 
-    What is followed may be a hum with an engine beneath it, or a rate of which too few multiples are lines.
+    What is followed may be a hum with an engine beneath it, or a rate of which too few multiples are lines: of 769
+    engines 10 were read at another rate only, and had odds of 0.13 to 0.86 at the first. At the least, none is tried.
     """
 
     def answered(heard: Heard) -> tuple[Analysis, float]:
@@ -252,7 +252,7 @@ def _best_answer(heard: Heard, hints: Hints, duration_s: float, sample_rate_hz: 
         return first
     if not first.readings and (left := _beneath(heard)) and (beneath := answered(left)[0]).is_told:
         return beneath
-    if present < WORTH_ANOTHER:
+    if present == LEAST_PRESENT:
         return first
     track = coarse_track(heard.signals, besides=heard.track)
     phase, spans = _followed(heard.signals, track)
