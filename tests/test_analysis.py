@@ -702,9 +702,9 @@ def test_where_no_engine_is_heard_at_one_rate_another_is_tried(seed: list[int]) 
     assert judge(truth, heard).pattern_right, heard
 
 
-@pytest.mark.parametrize("seed", [[204, 44], [204, 224]], ids=["a flat four that blips", "a six that rises"])
+@pytest.mark.parametrize("seed", [[204, 44], [204, 224]], ids=["a flat four that blips", "a six that sweeps"])
 def test_the_likelier_of_two_listens_is_told(seed: list[int]) -> None:
-    """Fast engines in a room and through a phone: at the first rate more likely none, at the second more likely one."""
+    """Fast engines in a room, one through a phone: at the first rate more likely none, at the second rather one."""
     samples, rate_hz, _ = engine_clip(np.random.default_rng(seed), hard=True)
     heard = analyse(Clip(samples=np.squeeze(samples), sample_rate_hz=rate_hz))
     assert heard.verdict == "undetermined", heard
