@@ -83,8 +83,8 @@ def wrong_samples(recorded: Path, duration_s: float) -> tuple[int, int]:
     left = np.memmap(recorded, "<f4", mode="r", shape=(recorded.stat().st_size // 8, 2))[:, 0]
     heard = left[np.flatnonzero(left[: 60 * RATE_HZ])[0] :]
     engine = live_engine(LAYOUT, RPM, duration_s)
-    start = next_blocks(engine, 10 * RATE_HZ // BLOCK)
-    lost = lost_at_start(heard[: 9 * RATE_HZ].astype(np.float64), start.astype(np.float64))
+    start = next_blocks(engine, 10 * RATE_HZ // BLOCK, BLOCK)
+    lost = lost_at_start(heard, start)
     block, blocks_left = start[lost:], round(duration_s * RATE_HZ / BLOCK) - len(start) // BLOCK
     wrong = compared = at = 0
     while True:
@@ -93,7 +93,7 @@ def wrong_samples(recorded: Path, duration_s: float) -> tuple[int, int]:
         compared, at = compared + len(piece), at + len(block)
         if not blocks_left:
             return wrong, compared
-        block = next_blocks(engine, min(blocks_left, 4000))
+        block = next_blocks(engine, min(blocks_left, 4000), BLOCK)
         blocks_left -= len(block) // BLOCK
 
 
