@@ -14,12 +14,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pulse_audio import checks
-from pulse_audio.drawing import piston_height
+from pulse_audio.drawing import MAX_ROD_RATIO, ROD_RATIO, piston_height
 from pulse_audio.errors import LayoutError
 from pulse_audio.layout import Layout
 
-DEFAULT_ROD_RATIO = 0.25  # crank radius over rod length; road engines lie at 0.25 to 0.33 (common practice)
-MAX_ROD_RATIO = 0.5
 NOTHING = 5e-3  # of one cylinder's force: below this the angles' rounding, not the engine, is seen
 SWING_STEPS = 3600
 
@@ -85,7 +83,7 @@ class Balance:
         return self.crankcase_swing < NOTHING
 
 
-def balance(layout: Layout, *, rod_ratio: float = DEFAULT_ROD_RATIO) -> Balance:
+def balance(layout: Layout, *, rod_ratio: float = ROD_RATIO) -> Balance:
     """Return forces, couples and crankcase swing of a layout.
 
     Parameters
@@ -120,7 +118,7 @@ def balance(layout: Layout, *, rod_ratio: float = DEFAULT_ROD_RATIO) -> Balance:
 
 
 def crankcase_volume(
-    layout: Layout, crank_deg: NDArray[np.float64], *, rod_ratio: float = DEFAULT_ROD_RATIO
+    layout: Layout, crank_deg: NDArray[np.float64], *, rod_ratio: float = ROD_RATIO
 ) -> NDArray[np.float64]:
     """Return the volume under all pistons at given crank angles, in volumes swept by one cylinder.
 

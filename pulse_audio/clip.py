@@ -173,9 +173,12 @@ def _opened(path: Path) -> Iterator[Any]:
     except OSError as e:
         raise ClipError(f"{shown(path)}: {unread_reason(e)}") from e
     with stream:
-        if not stream.read(1):
-            raise ClipError(f"{shown(path)}: the file is empty; copy or record it again")
-        stream.seek(0)
+        try:
+            if not stream.read(1):
+                raise ClipError(f"{shown(path)}: the file is empty; copy or record it again")
+            stream.seek(0)
+        except OSError as e:
+            raise ClipError(f"{shown(path)}: {unread_reason(e)}") from e
         try:
             # By handle, not by name: libsndfile would guess from the ending, and open companions of some formats.
             with _ctrl_c_waits():

@@ -62,6 +62,7 @@ def play_with_keys(playback: Playback[Scene], engine: LiveEngine, *, plain: bool
             if pressed.quits:
                 break
         fade_out(playback, engine)
+        playback.check()
 
 
 def play_unattended(playback: Playback[Scene]) -> None:
@@ -75,6 +76,7 @@ def play_unattended(playback: Playback[Scene]) -> None:
     with keys.ended_by_signal():
         while not playback.finished.wait(REFRESH_S):
             playback.check()
+        playback.check()  # what stops the sound also ends it: the loop may not have seen it
 
 
 def fade_out(playback: Playback[Scene], engine: LiveEngine) -> None:

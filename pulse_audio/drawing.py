@@ -13,7 +13,8 @@ from pulse_audio import checks
 from pulse_audio.errors import LayoutError
 from pulse_audio.layout import Layout, together
 
-ROD_RATIO = 0.25  # crank radius over rod length; common practice is 0.25 to 0.33
+ROD_RATIO = 0.25  # crank radius over rod length; road engines lie at 0.25 to 0.33 (common practice)
+MAX_ROD_RATIO = 0.5
 WIDEST_HALF_BORE = 0.95
 BORE_BELOW, BORE_ABOVE = 0.3, 0.8  # how far the bore reaches past the piston pin's lowest and highest place
 
@@ -70,7 +71,7 @@ def piston_height(after_tdc_deg: ArrayLike, rod_ratio: float = ROD_RATIO) -> NDA
         The slider-crank of any mechanics text, ``(1 + cos t + (sqrt(1 - (L sin t)**2) - 1) / L) / 2``, in a form that
         holds for L = 0.
     """
-    ratio = checks.number("rod_ratio", rod_ratio, low=0.0, high=0.5)
+    ratio = checks.number("rod_ratio", rod_ratio, low=0.0, high=MAX_ROD_RATIO)
     t = np.deg2rad(np.asarray(after_tdc_deg, dtype=np.float64))
     lean = ratio * np.sin(t) ** 2 / (1.0 + np.sqrt(1.0 - (ratio * np.sin(t)) ** 2))
     return np.asarray((1.0 + np.cos(t) - lean) / 2.0)
@@ -92,10 +93,10 @@ def half_bore(layout: Layout, rod_ratio: float = ROD_RATIO) -> float:
     return float(min(WIDEST_HALF_BORE, 0.92 * skirt * np.tan(np.deg2rad(gap_deg) / 2.0)))
 
 
-def rows(text: str, parts: int = 3) -> list[str]:
-    """Break a list such as ``1, 3, 5, 7`` into rows of so many parts where it has more than that."""
+def rows(text: str) -> list[str]:
+    """Break a list such as ``1, 3, 5, 7`` into rows of three where it has more than that."""
     listed = text.split(", ")
-    cut = [", ".join(listed[k : k + parts]) for k in range(0, len(listed), parts)]
+    cut = [", ".join(listed[k : k + 3]) for k in range(0, len(listed), 3)]
     return [row + "," for row in cut[:-1]] + cut[-1:]
 
 

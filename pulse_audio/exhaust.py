@@ -117,7 +117,7 @@ class Exhaust:
             raise ExhaustError(f"exhaust {self.name!r}: " + "; ".join(faults))
 
     def groups(self, layout: Layout) -> tuple[tuple[int, ...], ...]:
-        """Return the cylinders (from 0) that share each open end, cylinder 1's first.
+        """Return the cylinders (from 0) that share each open end: groups as given, otherwise cylinder 1's first.
 
         Raises
         ------

@@ -163,8 +163,10 @@ def _claim(stream: IO[bytes], side: Path, path: Path) -> None:
         if fcntl is not None:
             fcntl.flock(stream, fcntl.LOCK_EX | fcntl.LOCK_NB)
         mine, named = os.fstat(stream.fileno()), os.lstat(side)
-    except OSError as e:
+    except (BlockingIOError, FileNotFoundError) as e:
         raise OutputError(f"cannot write {shown(path)}: another run is writing it now") from e
+    except OSError as e:
+        raise OutputError(f"cannot write {shown(path)}: it cannot be locked ({_reason(e)}); take another folder") from e
     if not os.path.samestat(mine, named):
         raise OutputError(f"cannot write {shown(path)}: another run has just written it")
     if not stat.S_ISREG(mine.st_mode) or mine.st_nlink != 1:

@@ -36,21 +36,21 @@ class Liveliness:
     Attributes
     ----------
     strength_sd : float
-        Scatter of pulse strength from cycle to cycle, share of the mean.
+        Scatter of pulse strength from cycle to cycle, share of the mean; 0 to 0.28.
     timing_sd_deg : float
-        Scatter of pulse timing from cycle to cycle, crank degrees.
+        Scatter of pulse timing from cycle to cycle, crank degrees; 0 to 20.
     cylinder_sd : float
-        Lasting spread of strength between cylinders, share of the mean.
+        Lasting spread of strength between cylinders, share of the mean; 0 to 0.28.
     hunting : float
-        Slow wander of the idle speed, share of the speed (standard deviation); fades out above idle.
+        Slow wander of the idle speed, share of the speed (standard deviation), 0 to 0.1; fades out above idle.
     load : float
         Throttle from 0 (closed) to 1 (open): more load, sharper pulses.
     noise_db : float
-        Flow noise against its usual level; `SILENT_DB` for none.
+        Flow noise against its usual level, up to 30; `SILENT_DB` for none.
     overrun : float
         How far pulses weaken, with odd pops, while the speed falls: 0 not at all, 1 fully.
     misfire : tuple of (int, float)
-        Cylinder number from 1 and the share of its cycles that do not fire.
+        Cylinder number from 1 and the share, 0 to 1, of its cycles that do not fire.
 
     Raises
     ------
@@ -184,6 +184,17 @@ def firing_parts(
     layout: Layout, speed: SpeedCurve, *, duration_s: float, life: Liveliness | None = None, seed: int = 0
 ) -> Iterator[FiringEvents]:
     """Yield the same firings as `firing_events` a minute at a time, for more of them than there is room for.
+
+    Parameters
+    ----------
+    layout : Layout
+    speed : SpeedCurve
+    duration_s : float
+        0.01 s to an hour.
+    life : Liveliness or None
+        None for a perfectly regular engine.
+    seed : int
+        Start of the random numbers, 0 to 4294967295.
 
     Raises
     ------

@@ -15,22 +15,21 @@ SOUND, HELPER = 2, 1  # ranks among real-time threads; the lowest there are
 @contextlib.contextmanager
 def ahead_of_others() -> Iterator[bool]:
     """Run this thread, and all that are started in the block, ahead of ordinary programs; yield whether they do."""
-    if not hasattr(os, "sched_setscheduler"):
-        yield False
-        return
-    before = os.sched_getscheduler(0), os.sched_getparam(0)
     allowed = False
-    with contextlib.suppress(OSError):
+    with contextlib.suppress(AttributeError, OSError):  # some C libraries have these calls and refuse them all
+        before = os.sched_getscheduler(0), os.sched_getparam(0)
         os.sched_setscheduler(0, os.SCHED_RR, os.sched_param(SOUND))
         allowed = True
     try:
         yield allowed
     finally:
-        with contextlib.suppress(OSError):
-            os.sched_setscheduler(0, *before)
+        if allowed:
+            with contextlib.suppress(OSError):
+                os.sched_setscheduler(0, *before)
 
 
 def step_back() -> None:
     """Let the sound go before this thread, where it was started ahead of others."""
-    if hasattr(os, "sched_setscheduler") and os.sched_getscheduler(0) == os.SCHED_RR:
-        os.sched_setscheduler(0, os.SCHED_RR, os.sched_param(HELPER))
+    with contextlib.suppress(AttributeError, OSError):
+        if os.sched_getscheduler(0) == os.SCHED_RR:
+            os.sched_setscheduler(0, os.SCHED_RR, os.sched_param(HELPER))

@@ -99,7 +99,7 @@ class Keyboard:
 
 def has_keys() -> bool:
     """Whether single keys can be read: input and output are a POSIX terminal."""
-    return termios is not None and sys.stdin.isatty() and sys.stdout.isatty()
+    return termios is not None and all(s is not None and s.isatty() for s in (sys.stdin, sys.stdout))
 
 
 @contextlib.contextmanager

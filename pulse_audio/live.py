@@ -282,8 +282,8 @@ class LiveEngine:
         """Begin to make ready, in the background, what the next key may ask for."""
         others = [(n, self._exhaust) for n in range(len(self._layouts))]
         others += [(self._layout, n) for n in range(len(self._exhausts))]
-        missing = [pair for pair in others if pair not in self._prepared]
-        self._helpers.submit(self._prepare_all, missing, self._synth.rpm)
+        self._prepared &= set(others)  # the kept kernels are too few for all pairs: others may be gone when asked for
+        self._helpers.submit(self._prepare_all, others, self._synth.rpm)
 
     def _prepare_all(self, pairs: Sequence[tuple[int, int]], rpm: float) -> None:
         for pair in pairs:

@@ -34,6 +34,15 @@ class Loop:
 def fit_loop(layout: Layout, rpm: float, *, duration_s: float, sample_rate_hz: int) -> Loop:
     """Return the loop nearest to a duration.
 
+    Parameters
+    ----------
+    layout : Layout
+    rpm : float
+    duration_s : float
+        0.01 to 3600, and at least half a cycle.
+    sample_rate_hz : int
+        8000 to 192000.
+
     Raises
     ------
     RangeError
@@ -76,6 +85,29 @@ def render_loop(
     """Return whole cycles near `duration_s` long that repeat without a seam, the crank at 0 at the first frame.
 
     Speed does not hunt, and gives way by a few millionths so that the cycles fill whole frames.
+
+    Parameters
+    ----------
+    layout : Layout
+    rpm : float
+    duration_s : float
+        0.01 to 3600, and at least half a cycle.
+    sample_rate_hz : int
+        8000 to 192000.
+    exhaust : Exhaust or None
+        None for open stubs.
+    life : Liveliness or None
+        None for a perfectly regular engine.
+    seed : int
+        Start of the random numbers, 0 to 4294967295.
+    stereo : bool
+    tick_db : float or None
+        Peak of the crank ticks against full scale, -80 to -6; None for none.
+
+    Returns
+    -------
+    Clip
+        Samples of shape (frames,), or (frames, 2) in stereo.
 
     Raises
     ------

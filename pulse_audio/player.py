@@ -33,7 +33,7 @@ NO_SUCH_RATE, DEVICE_TAKEN, NO_SUCH_CHANNELS = -9997, -9985, -9998
 
 METER_S = 0.1
 
-Scene = TypeVar("Scene")
+SceneT = TypeVar("SceneT")
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -183,8 +183,8 @@ def _refusal(error: Exception, device: Device, kind: str, rate_hz: int) -> Devic
 
 @contextlib.contextmanager
 def playing(
-    source: Source[Scene], *, sample_rate_hz: int, device: str | None = None, block_frames: int = BLOCK_FRAMES
-) -> Iterator[Playback[Scene]]:
+    source: Source[SceneT], *, sample_rate_hz: int, device: str | None = None, block_frames: int = BLOCK_FRAMES
+) -> Iterator[Playback[SceneT]]:
     """Play a source while the block runs.
 
     Parameters
@@ -233,7 +233,6 @@ def record(
     duration_s: float,
     *,
     device: str | None = None,
-    sample_rate_hz: int | None = None,
     on_level: Callable[[float, float], None] | None = None,
 ) -> Recording:
     """Record one channel from an input device.
@@ -243,8 +242,6 @@ def record(
     duration_s : float
     device : str or None
         Number or name; the system's default if None.
-    sample_rate_hz : int or None
-        The device's own if None.
     on_level : callable or None
         Called about ten times a second with the seconds recorded and the peak (1 is full scale) since the last call.
 
@@ -255,7 +252,7 @@ def record(
     """
     sounddevice = _sounddevice("input")
     chosen = choose_device(list_devices(), device, "input")
-    rate_hz = sample_rate_hz or chosen.rate_hz
+    rate_hz = chosen.rate_hz
     wanted = round(duration_s * rate_hz)
     arrived: queue.SimpleQueue[NDArray[np.float32]] = queue.SimpleQueue()
     gaps = [0]

@@ -188,13 +188,9 @@ def _names(reading: Reading) -> str:
 
 
 def _match_text(match: dict[str, object]) -> str:
-    parts = [f"Fires like {match['layout']}?" if "layout" in match else "Fires like the layout given?"]
-    parts.append(f"{str(match.get('answer', '')).capitalize()}")
-    odds = match.get("odds")
-    if isinstance(odds, int | float):
-        parts[-1] += f" (odds that it does: {percent(float(odds))})"
-    where = match.get("where")
-    return " ".join(parts) + (f": {str(where).rstrip('.')}." if where else ".")
+    told = f"Fires like {match['layout']}? {str(match['answer']).capitalize()} (odds that it does: "
+    where = match["where"]
+    return f"{told}{percent(float(str(match['odds'])))})" + (f": {str(where).rstrip('.')}." if where else ".")
 
 
 def percent(share: float) -> str:

@@ -18,6 +18,7 @@ from pulse_audio.units import rpm_to_deg_per_s
 
 Floats = NDArray[np.float64]
 MAX_POINTS = 200_000
+LATEST_S = 1e9
 MAX_FILE_BYTES = 10_000_000
 DURATIONS_S = (0.01, 3600.0)  # of sound and of firings; for an hour times hold within 1e-9 s
 
@@ -49,18 +50,21 @@ class SpeedCurve:
             raise SpeedError("speed curve: times and speeds must be two lists of numbers") from None
         if times.ndim != 1 or times.shape != speeds.shape or not 1 <= times.size <= MAX_POINTS:
             raise SpeedError(f"speed curve: give as many times as speeds, 1 to {MAX_POINTS} of them")
-        bad = ~np.isfinite(times)
+        bad = ~(np.abs(times) <= LATEST_S)
         bad[1:] |= ~(times[1:] > times[:-1])
         if bad.any():
-            raise SpeedError(f"speed curve, point {int(np.argmax(bad)) + 1}: times must be numbers that rise")
+            raise SpeedError(f"speed curve, point {int(np.argmax(bad)) + 1}: times must be numbers that rise, to 1e9 s")
         for index in np.flatnonzero(~((speeds >= checks.RPM_MIN) & (speeds <= checks.RPM_MAX)))[:1]:
             try:
                 checks.rpm(speeds[index])
             except RangeError as e:
                 raise SpeedError(f"speed curve, point {index + 1}: {e}") from None
         turning, piece_s = rpm_to_deg_per_s(speeds), np.diff(times)
+        with np.errstate(over="ignore"):
+            half_slope = np.concatenate((0.5 * np.diff(turning) / piece_s, [0.0]))
+        if not np.all(np.isfinite(half_slope)):
+            raise SpeedError("speed curve: the speed jumps; leave 0.001 s or more between two points")
         angle = np.concatenate(([0.0], np.cumsum(0.5 * (turning[1:] + turning[:-1]) * piece_s)))
-        half_slope = np.concatenate((0.5 * np.diff(turning) / piece_s, [0.0]))
         for name, array in (("time_s", times), ("rpm", speeds), ("_half_slope", half_slope), ("_angle_deg", angle)):
             array.flags.writeable = False
             object.__setattr__(self, name, array)

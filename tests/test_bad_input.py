@@ -155,6 +155,13 @@ def test_clips_that_cannot_be_analysed(run: Run, folder: Path, name: str) -> Non
     assert result.stderr.startswith(f"firing-pulse: {name}: ")
 
 
+def test_file_that_opens_and_cannot_be_read(refused: Refused) -> None:
+    """A bad disk gives an error at the first read; so does this file, which opens, at a place where no memory is."""
+    if not Path("/proc/self/mem").exists():
+        pytest.skip("this system has no file that opens and cannot be read")
+    assert refused("analyse", "/proc/self/mem").startswith("firing-pulse: /proc/self/mem: ")
+
+
 @pytest.mark.parametrize(
     "name", ["silent", "constant", "eight-channels", "8-khz", "192-khz", "clipped", "tiny", "11-hz"]
 )

@@ -71,6 +71,18 @@ def test_less_than_a_cycle_is_noted(run: Run, tmp_path: Path, rpm: str, cycle: s
     assert (f"which takes {cycle} here; give a longer --duration" in result.stderr) == (cycle is not None)
 
 
+def test_layout_that_does_not_fire_in_time_is_refused(run: Run, tmp_path: Path) -> None:
+    """At 20 rpm the crank turns by 60 degrees in half a second: a single that fires at 300 is silent so long."""
+    late = tmp_path / "late.toml"
+    late.write_text("firing_deg = [300]\n")
+    sound = tmp_path / "a.wav"
+    result = run("compare", late, "boxer-twin", "-o", sound, "--duration", 0.5, "--rpm", 20)
+    assert result.exit_code == 2
+    told = result.stderr.splitlines()[-1]
+    assert told.startswith("firing-pulse compare: late does not fire within 0.5 s; give a longer --duration")
+    assert not sound.exists()
+
+
 def test_figure(run: Run, tmp_path: Path) -> None:
     """A picture of both layouts is drawn on request."""
     pytest.importorskip("matplotlib")

@@ -15,6 +15,7 @@ from click.testing import CliRunner, Result
 
 import pulse_audio
 from pulse_audio import cli, player
+from pulse_audio.cli.progress import CLEAR_LINE
 from pulse_audio.errors import ClipError, OutputError
 
 Run = Callable[..., Result]
@@ -242,6 +243,19 @@ def test_full_stdout_is_one_line(tmp_path: Path) -> None:
         child = _start("layouts", cwd=tmp_path, stdout=full)
         _, errors = child.communicate(timeout=60)
     assert (child.returncode, errors) == (1, "firing-pulse: cannot write the answer: no space left on device\n")
+
+
+def test_error_wipes_the_progress_line(tmp_path: Path) -> None:
+    """On a terminal the line of progress is wiped before an error takes its place."""
+    pytest.importorskip("pty")
+    from terminal import terminal
+
+    bad, page = tmp_path / "bad.wav", tmp_path / "page.html"
+    bad.write_text("no sound")
+    words = ["lesson", "boxer-twin", "--rpm", "900", "--recording", str(bad), "-o", str(page)]
+    with terminal([sys.executable, "-m", "pulse_audio", *words], dict(os.environ)) as tty:
+        assert tty.wait() == 1
+        assert f"{CLEAR_LINE}firing-pulse: {bad}: " in tty.text
 
 
 def test_closed_stdout(tmp_path: Path) -> None:

@@ -1,5 +1,6 @@
 """Files are written whole or not at all, only where told, and never through a link."""
 
+import errno
 import os
 import random
 import signal
@@ -133,6 +134,18 @@ def test_second_run_between_check_and_rename(tmp_path: Path) -> None:
         target.write_text("theirs")
     assert target.read_text() == "theirs"
     assert os.listdir(tmp_path) == ["answer.txt"]
+
+
+def test_folder_without_locks(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Some file systems in a network lock nothing: that is the reason told, not another run."""
+    fcntl = pytest.importorskip("fcntl")
+
+    def refuse(*_: object) -> None:
+        raise OSError(errno.ENOLCK, "No locks available")
+
+    monkeypatch.setattr(fcntl, "flock", refuse)
+    with pytest.raises(OutputError, match=r"it cannot be locked \(no locks available\); take another folder"):
+        write_text(tmp_path / "a.txt", "x", force=False)
 
 
 def test_many_runs_into_one_file(tmp_path: Path) -> None:

@@ -95,6 +95,13 @@ def test_terminal_is_put_back_after_an_error(terminal: int, error: type[BaseExce
     assert termios.tcgetattr(sys.stdin) == before
 
 
+@pytest.mark.parametrize("stream", ["stdin", "stdout"])
+def test_closed_stream_has_no_keys(monkeypatch: pytest.MonkeyPatch, stream: str) -> None:
+    """A command started with a closed stdin or stdout, as by ``<&-``, reads no keys."""
+    monkeypatch.setattr(sys, stream, None)
+    assert not keys.has_keys()
+
+
 def test_terminal_that_goes_away_ends_the_keys() -> None:
     """A closed terminal reads as the end, not as an endless stream of nothing."""
     far, near = pty.openpty()

@@ -272,6 +272,17 @@ def test_translated_texts_replace_the_english(tmp_path: Path) -> None:
     assert "Bokseri" in page
 
 
+def test_text_with_an_apostrophe_is_escaped_once(tmp_path: Path) -> None:
+    """What a browser reads back of every attribute and text is what the language file holds."""
+    heading = english()("recording", "title")
+    translated = tmp_path / "french.toml"
+    text = ENGLISH.read_text(encoding="utf-8")
+    translated.write_text(text.replace(f'title = "{heading}"', 'title = "L\'enregistrement"'), encoding="utf-8")
+    page = build_page([layout("boxer-twin")], rpms=[900], recording=some_recording(), texts=read_texts(translated))
+    assert page.count("L&#x27;enregistrement") == 2
+    assert "&amp;#x27;" not in page
+
+
 @pytest.mark.parametrize(
     ("old", "new", "fault"),
     [
@@ -279,7 +290,13 @@ def test_translated_texts_replace_the_english(tmp_path: Path) -> None:
         ("{deg} degrees", "{degrees} degrees", r"player\.angle_value must have the places \['deg'\]"),
         ("{deg} degrees", "{deg!r} degrees", r"player\.angle_value must have the places"),
         ("{deg} degrees", "{deg degrees", r"player\.angle_value has a lone brace"),
-        ("[quiz]", "[quizz]", r"the section \[quiz\] is missing"),
+        ("[quiz]", "[quizz]", r"the section \[quizz\] is unknown; the section \[quiz\] is missing"),
+        ('stop = "Stop"', 'stop = "Stop"\nweight = nan', r"player\.weight is unknown"),
+        (
+            "[player]",
+            '[layouts.boxer-twin]\ntitel = "Bokseri"\n[player]',
+            r"\[layouts\] must hold tables of title and note",
+        ),
         ("[player]", "[player", "no TOML"),
     ],
 )

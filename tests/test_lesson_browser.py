@@ -229,6 +229,24 @@ def test_switching_layout_keeps_speed_and_crank(browser: Browser) -> None:
     assert "60 rpm" in browser.run("return document.getElementById('status').textContent")
 
 
+def test_switching_layout_draws_no_more_often(browser: Browser) -> None:
+    """However often the layout is changed, the page asks for one drawing a frame."""
+    play(browser)
+    for index in (1, 0) * 5:
+        choose(browser, "layout", index)
+    browser.run("await wait(300)")
+    asked, frames = browser.run("""
+        const ask = window.requestAnimationFrame.bind(window);
+        let asked = 0, frames = 0;
+        const count = () => { frames += 1; ask(count); };
+        window.requestAnimationFrame = (draw) => { asked += 1; return ask(draw); };
+        ask(count);
+        await wait(1000);
+        return [asked, frames];
+    """)
+    assert 0 < asked <= frames + 1
+
+
 def test_switching_layout_leaves_no_gap_and_keeps_the_level(browser: Browser) -> None:
     """At 3000 rpm no pulse of a switch is missing, and the power before and after is the same within 3 dB."""
     play(browser, speed=FAST)

@@ -11,11 +11,12 @@ import pytest
 from numpy.typing import NDArray
 from plain_ear import gaps_s
 
-from pulse_audio.catalogue import layout
+from pulse_audio.catalogue import layout, layout_names
 from pulse_audio.controls import KEYS, press
 from pulse_audio.errors import ExhaustError, RangeError
 from pulse_audio.exhaust import exhaust_names, find_exhaust
 from pulse_audio.firing import Liveliness
+from pulse_audio.kernels import PulseBank, pulse_bank
 from pulse_audio.layout import from_intervals
 from pulse_audio.live import SILENT_DB, LiveEngine, Scene
 from pulse_audio.synth import Synth
@@ -160,6 +161,30 @@ def test_helper_threads_leave_the_running_engine_alone(monkeypatch: pytest.Monke
     settled(live, 2)
     live.close()
     assert used == {threading.current_thread().name}
+
+
+def test_kernels_are_ready_when_a_key_asks_for_them(monkeypatch: pytest.MonkeyPatch) -> None:
+    """More layouts and exhausts than kernels are kept of: however they come, the sound makes none itself."""
+    names = [name for name in layout_names() if len(layout(name).cylinders) == 2][:6]
+    assert len(names) * len(EXHAUSTS) > 32
+    makers: list[threading.Thread] = []
+    make = PulseBank.__init__
+
+    def noted(self: PulseBank, *args: Any, **options: Any) -> None:
+        makers.append(threading.current_thread())
+        make(self, *args, **options)
+
+    monkeypatch.setattr(PulseBank, "__init__", noted)
+    pulse_bank.cache_clear()
+    live = engine(*names, rpm=3000)
+    live.prepare_neighbours()
+    for number in (*range(2, len(names) + 1), 1):
+        tap(live, "tab")
+        settled(live, number)
+    tap(live, "x")
+    settled(live, 1, EXHAUSTS[1].name)
+    live.close()
+    assert makers.count(threading.current_thread()) == 1  # the first, before anything sounds
 
 
 def test_hold_stops_crank_and_sound_and_goes_on_from_there() -> None:

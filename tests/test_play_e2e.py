@@ -19,6 +19,7 @@ from terminal import Terminal, terminal
 
 from pulse_audio.catalogue import layout
 from pulse_audio.cli.play import _exhausts
+from pulse_audio.exhaust import find_exhaust
 from pulse_audio.firing import Liveliness
 from pulse_audio.live import LiveEngine
 
@@ -48,7 +49,7 @@ def live_engine(name: str, rpm: float, duration_s: float) -> LiveEngine:
     """Make the source of what `play` should play, without any device."""
     return LiveEngine(
         [layout(name)],
-        _exhausts("open-stubs"),
+        _exhausts(find_exhaust("open-stubs")),
         rpm=rpm,
         sample_rate_hz=RATE_HZ,
         life=Liveliness(),

@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from pulse_audio.console import play_unattended
 from pulse_audio.errors import DeviceError, PulseError
 from pulse_audio.playback import DEVICE_BLOCKS, Dropouts, Playback
 
@@ -146,6 +147,22 @@ def test_late_worker_gives_silence_and_is_counted_apart_from_a_dry_device(starte
     made.append(pull(playback, status=DRY))
     assert playback.dropouts == Dropouts(late_blocks=1, device=1)
     assert np.array_equal(np.concatenate(made)[:, 0], np.arange(len(made) * 256))
+
+
+def test_failure_that_also_ends_the_sound_is_told(started: Start) -> None:
+    """A source that fails ends the sound: who waits for the end is told of the failure all the same."""
+    broken = threading.Event()
+
+    def fail() -> None:
+        if broken.is_set():
+            raise PulseError("the source is broken")
+
+    playback = started(Counter(wait=fail), queue_blocks=2)
+    broken.set()
+    while not playback.finished.is_set():
+        pull(playback)
+    with pytest.raises(PulseError, match="the source is broken"):
+        play_unattended(playback)
 
 
 def test_recent_dropouts_leave_out_the_silent_start_and_are_forgotten(

@@ -1,5 +1,6 @@
 """Everything a sound device can refuse, with a sound system made of paper in place of the real one."""
 
+import errno
 import os
 import subprocess
 import sys
@@ -16,7 +17,7 @@ from click.testing import Result
 
 from pulse_audio import player
 from pulse_audio.errors import DeviceError
-from pulse_audio.hurry import ahead_of_others
+from pulse_audio.hurry import ahead_of_others, step_back
 from pulse_audio.player import Device, choose_device
 
 Run = Callable[..., Result]
@@ -228,6 +229,19 @@ def test_native_messages_vanish_and_pythons_own_arrive() -> None:
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=60, check=True)
     assert done.stderr.splitlines() == ["ours", "after"]
+
+
+def test_scheduling_that_the_system_refuses_is_left_alone(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A C library may have the calls and answer each with ENOSYS: the sound goes on without."""
+
+    def refuse(*_: object) -> None:
+        raise OSError(errno.ENOSYS, "Function not implemented")
+
+    for name in ("sched_getscheduler", "sched_getparam", "sched_setscheduler"):
+        monkeypatch.setattr(os, name, refuse, raising=False)
+    with ahead_of_others() as allowed:
+        step_back()
+    assert not allowed
 
 
 def test_scheduling_is_put_back() -> None:

@@ -104,6 +104,8 @@ def test_numbers_are_guarded() -> None:
         ([0, 2, 1, 3], [900] * 4, "point 3: times must be numbers that rise"),
         ([float("nan")], [900], "point 1: times must be numbers"),
         ([0, float("inf")], [900, 900], "point 2: times must be numbers"),
+        ([0, 1e308], [900, 900], "point 2: times must be numbers that rise, to 1e9 s"),
+        ([0, 1e-320], [900, 1900], "the speed jumps; leave 0.001 s or more between two points"),
         ([0, 1], [900], "as many times as speeds"),
         ([], [], "as many times as speeds"),
         (["a"], [900], "must be two lists of numbers"),

@@ -12,6 +12,7 @@ from typing import Any
 import click
 
 from pulse_audio import __version__
+from pulse_audio.cli.progress import show_progress
 from pulse_audio.errors import PulseError, own_fault
 from pulse_audio.files import shown
 
@@ -94,6 +95,7 @@ class _Group(click.Group):
 
 
 def _complain(message: str, code: int) -> int:
+    show_progress("")
     click.echo(shown(" ".join(message.split())), err=True)
     return code
 

@@ -10,6 +10,7 @@ from pulse_audio.cli.paths import SOUND, check_outputs, sample_format
 from pulse_audio.cli.render import exhaust_option
 
 if TYPE_CHECKING:
+    from pulse_audio.exhaust import Exhaust
     from pulse_audio.layout import Layout
 
 MOST_LAYOUTS = 12
@@ -19,7 +20,7 @@ USUAL_S, DURATIONS_S = 4.0, (0.5, 600.0)
 @click.command()
 @options.layout_argument(many=True)
 @click.option("-o", "--output", type=SOUND, required=True, metavar="FILE", help="A .wav, .flac or .ogg file.")
-@options.speed_option()
+@options.speed_option
 @options.duration_option(USUAL_S, *DURATIONS_S, "Length of each layout")
 @click.option(
     "--gap",
@@ -46,7 +47,7 @@ def command(
     duration_s: float | None,
     gap_s: float,
     rounds: int,
-    exhaust: str,
+    exhaust: "Exhaust",
     ideal: bool,
     figure: Path | None,
     sample_rate_hz: int,
@@ -62,7 +63,6 @@ def command(
 
     from pulse_audio import loudness
     from pulse_audio.clip import write_blocks
-    from pulse_audio.exhaust import find_exhaust
     from pulse_audio.files import shown
     from pulse_audio.firing import Liveliness
     from pulse_audio.synth import LEVEL_LUFS, render
@@ -72,7 +72,6 @@ def command(
         raise click.UsageError(f"{len(layouts)} layout{many} to compare; give 2 to {MOST_LAYOUTS}")
     bits = sample_format(output, bits)
     check_outputs(output, figure, force=force)
-    pipes = find_exhaust(exhaust)
     duration_s = options.lasting(duration_s, speed, USUAL_S, *DURATIONS_S)
     life = Liveliness.ideal() if ideal else Liveliness()
     curve = speed.curve(duration_s)
@@ -84,21 +83,22 @@ def command(
             "here; give a longer --duration",
             err=True,
         )
-    clips = loudness.match(
-        [
-            render(
-                layout, curve, duration_s=duration_s, sample_rate_hz=sample_rate_hz, exhaust=pipes, life=life, seed=seed
-            )
-            for layout in layouts
-        ],
-        LEVEL_LUFS,
-    )
+    made = [
+        render(
+            layout, curve, duration_s=duration_s, sample_rate_hz=sample_rate_hz, exhaust=exhaust, life=life, seed=seed
+        )
+        for layout in layouts
+    ]
+    clips = loudness.match(made, LEVEL_LUFS)
+    silent = next((layout for layout, clip in zip(layouts, clips, strict=True) if not clip.samples.any()), None)
+    if silent is not None:
+        raise click.UsageError(f"{shown(silent.name)} does not fire within {duration_s:g} s; give a longer --duration")
     gap = np.zeros(round(gap_s * sample_rate_hz))
     turns = [(layout, clip) for _ in range(rounds) for layout, clip in zip(layouts, clips, strict=True)]
     blocks = [part for _, clip in turns for part in (clip.samples, gap)][:-1]
     write_blocks(output, blocks, channels=1, sample_rate_hz=sample_rate_hz, subtype=bits, force=force)
     level = f"{loudness.integrated_lufs(clips[0]):.1f} LUFS"
-    click.echo(f"{shown(output)}: {speed.words} through {shown(pipes.name)}, each at {level}")
+    click.echo(f"{shown(output)}: {speed.words} through {shown(exhaust.name)}, each at {level}")
     begin_s = 0.0
     for layout, clip in turns:
         click.echo(f"{begin_s:8.2f} s  {shown(layout.name)}  {layout.intervals_text}")

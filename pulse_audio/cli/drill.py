@@ -127,7 +127,7 @@ def _say(text: str) -> None:
 
 def _fitted(text: str) -> str:
     """Break lines at words where a terminal would break them anywhere."""
-    if not sys.stdout.isatty():
+    if sys.stdout is None or not sys.stdout.isatty():
         return text
     width = max(shutil.get_terminal_size().columns - 1, 20)
     lines = (fill(line, width, subsequent_indent="     " if line[:2] == "  " else "") for line in text.split("\n"))
@@ -136,6 +136,8 @@ def _fitted(text: str) -> str:
 
 def _read_line(prompt: str) -> str | None:
     click.echo(_fitted(prompt.rstrip()) + " ", nl=False)
+    if sys.stdin is None:
+        return None
     try:
         return input()
     except EOFError:

@@ -23,6 +23,7 @@ from pulse_audio.cli.paths import check_outputs
 from pulse_audio.units import firing_hz
 
 if TYPE_CHECKING:
+    from pulse_audio.exhaust import Exhaust
     from pulse_audio.exhaust_facts import ExhaustFacts
     from pulse_audio.layout import Cylinder, Layout
 
@@ -54,7 +55,7 @@ def command(
     *,
     layout: "Layout",
     rpm: float,
-    exhaust: str | None,
+    exhaust: "Exhaust | None",
     rod_ratio: float,
     as_json: bool,
     figure: Path | None,
@@ -69,10 +70,9 @@ def command(
 
     facts = None
     if exhaust:
-        from pulse_audio.exhaust import find_exhaust
         from pulse_audio.exhaust_facts import exhaust_facts
 
-        facts = exhaust_facts(find_exhaust(exhaust), layout, rpm)
+        facts = exhaust_facts(exhaust, layout, rpm)
     check_outputs(figure, force=force)
     if as_json:
         answer = as_dict(layout, rpm, rod_ratio)

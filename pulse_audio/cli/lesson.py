@@ -45,7 +45,7 @@ def command(
     layouts: "tuple[Layout, ...]",
     output: Path,
     rpms: tuple[float, ...],
-    exhaust: str | None,
+    exhaust: "Exhaust | None",
     recording: Path | None,
     title: str | None,
     texts: Path | None,
@@ -58,14 +58,12 @@ def command(
     strips, several speeds, what to listen for, and a self-test.
     """
     check_outputs(output, force=force)
-    from pulse_audio.exhaust import find_exhaust
     from pulse_audio.lesson import SPEEDS_RPM, build_page, read_texts
 
-    chosen: Exhaust | None = find_exhaust(exhaust) if exhaust else None
     page = build_page(
         layouts,
         rpms=rpms or SPEEDS_RPM,
-        exhaust=chosen,
+        exhaust=exhaust,
         recording=_recording(recording) if recording else None,
         texts=read_texts(texts) if texts else None,
         title=title,

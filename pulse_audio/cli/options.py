@@ -85,21 +85,23 @@ class LayoutType(click.ParamType):  # type: ignore[type-arg]  # generic only in 
 
 
 class ExhaustType(click.ParamType):  # type: ignore[type-arg]  # generic only in newer releases
-    """An exhaust's name or a path to a TOML file: the same text, once it is known to mean an exhaust."""
+    """An exhaust's name or a path to a TOML file; converts to an Exhaust."""
 
     name = "exhaust"
 
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> str:
-        """Return the text, or fail with the nearest names."""
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """Return the exhaust, or fail with the nearest names."""
         from pulse_audio.exhaust import find_exhaust
 
+        if not isinstance(value, str):
+            return value
         try:
-            find_exhaust(value)
+            exhaust = find_exhaust(value)
         except PulseError as e:
             self.fail(str(e), param, ctx)
         if is_path(value):
             note_read(ctx, value)
-        return str(value)
+        return exhaust
 
 
 class RpmType(click.ParamType):  # type: ignore[type-arg]  # generic only in newer releases
@@ -204,19 +206,6 @@ def _each_once(_ctx: click.Context, _param: click.Parameter, layouts: tuple["Lay
     return layouts
 
 
-def speed_option(default: str = "900") -> Callable[[F], F]:
-    """Return the option --rpm as ``speed``, a `Speed`."""
-    return click.option(
-        "--rpm",
-        "speed",
-        type=SPEED,
-        default=default,
-        show_default=True,
-        metavar="RPM|LO:HI|CSV",
-        help="Crank speed: steady, a ramp over the duration, or a file of time_s,rpm.",
-    )
-
-
 def duration_option(usual_s: float, low_s: float, high_s: float, what: str = "Length") -> Callable[[F], F]:
     """Return the option --duration as ``duration_s``; None, if it is not given, is for `lasting` to fill in."""
     return click.option(
@@ -277,6 +266,15 @@ bits_option = click.option(
     "--bits",
     type=click.Choice(["16", "24", "float"]),
     help="Sample format of WAV and FLAC files; if not given, 16.",
+)
+speed_option = click.option(
+    "--rpm",
+    "speed",
+    type=SPEED,
+    default="900",
+    show_default=True,
+    metavar="RPM|LO:HI|CSV",
+    help="Crank speed: steady, a ramp over the duration, or a file of time_s,rpm.",
 )
 rod_ratio_option = click.option(
     "--rod-ratio",

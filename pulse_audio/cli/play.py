@@ -83,7 +83,7 @@ def command(
     *,
     layouts: tuple["Layout", ...],
     rpm: float,
-    exhaust: str,
+    exhaust: "Exhaust",
     ideal: bool,
     stereo: bool,
     ticks: bool,
@@ -139,9 +139,8 @@ def command(
         click.echo(advice, err=True)
 
 
-def _exhausts(first: str) -> tuple["Exhaust", ...]:
+def _exhausts(chosen: "Exhaust") -> tuple["Exhaust", ...]:
     """Return the exhausts to switch between, beginning with the one that was asked for."""
     from pulse_audio.exhaust import exhaust_names, find_exhaust
 
-    chosen = find_exhaust(first)
     return (chosen, *(e for e in map(find_exhaust, exhaust_names()) if e != chosen))

@@ -9,6 +9,7 @@ from pulse_audio.cli import options
 from pulse_audio.cli.paths import OUTPUT, SOUND, check_outputs, sample_format
 
 if TYPE_CHECKING:
+    from pulse_audio.exhaust import Exhaust
     from pulse_audio.firing import FiringEvents, Liveliness
     from pulse_audio.layout import Layout
     from pulse_audio.speed import SpeedCurve
@@ -37,7 +38,7 @@ exhaust_option = click.option(
 @click.command()
 @options.layout_argument()
 @click.option("-o", "--output", type=SOUND, required=True, metavar="FILE", help="A .wav, .flac or .ogg file.")
-@options.speed_option()
+@options.speed_option
 @options.duration_option(USUAL_S, *DURATIONS_S)
 @click.option("--blip", is_flag=True, help="With --rpm LO:HI: idle at LO and snap the throttle open to HI.")
 @exhaust_option
@@ -81,7 +82,7 @@ def command(
     speed: options.Speed,
     duration_s: float | None,
     blip: bool,
-    exhaust: str,
+    exhaust: "Exhaust",
     ideal: bool,
     load: float,
     noise_db: float,
@@ -101,7 +102,6 @@ def command(
     """
     from pulse_audio.clip import write_blocks
     from pulse_audio.errors import OutputError
-    from pulse_audio.exhaust import find_exhaust
     from pulse_audio.files import replaced_file, shown
     from pulse_audio.firing import firing_parts
     from pulse_audio.loop import fit_loop, loop_events, render_loop
@@ -121,7 +121,6 @@ def command(
     life = _liveliness(misfire, layout, ideal=ideal, load=load, noise_db=noise_db)
     bits = sample_format(output, bits)
     check_outputs(output, events, force=force)
-    pipes = find_exhaust(exhaust)
     duration_s = options.lasting(duration_s, speed, USUAL_S, *DURATIONS_S)
     curve = _curve(speed, duration_s, blip=blip)
     channels = 2 if stereo else 1
@@ -132,20 +131,20 @@ def command(
         whole = fit_loop(layout, speed.steady_rpm, duration_s=duration_s, sample_rate_hz=sample_rate_hz)
         fired = iter([loop_events(layout, whole, life=life, seed=seed)])
         made = render_loop(
-            layout, speed.steady_rpm, duration_s=duration_s, sample_rate_hz=sample_rate_hz, exhaust=pipes, life=life,
+            layout, speed.steady_rpm, duration_s=duration_s, sample_rate_hz=sample_rate_hz, exhaust=exhaust, life=life,
             seed=seed, stereo=stereo, tick_db=tick_db,
         )  # fmt: skip
         duration_s, blocks = made.duration_s, iter([made.samples])
     else:
         fired = firing_parts(layout, curve, duration_s=duration_s, life=life, seed=seed)
         synth = Synth(
-            layout, curve, sample_rate_hz=sample_rate_hz, exhaust=pipes, life=life, seed=seed, stereo=stereo,
+            layout, curve, sample_rate_hz=sample_rate_hz, exhaust=exhaust, life=life, seed=seed, stereo=stereo,
             tick_db=tick_db, level_rpm=highest_rpm(curve, duration_s),
         )  # fmt: skip
         blocks = render_blocks(synth, duration_s)
     write_blocks(output, blocks, channels=channels, sample_rate_hz=sample_rate_hz, subtype=bits, force=force)
     click.echo(
-        f"{shown(output)}: {shown(layout.name)} {_speed_words(speed, blip=blip)} through {shown(pipes.name)}, "
+        f"{shown(output)}: {shown(layout.name)} {_speed_words(speed, blip=blip)} through {shown(exhaust.name)}, "
         f"{_unusual(life, ideal=ideal)}{duration_s:.2f} s, {sample_rate_hz} Hz, {'stereo' if stereo else 'mono'}"
     )
     if events is not None:

@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from pulse_audio import checks
-from pulse_audio.drawing import ROD_RATIO
+from pulse_audio.drawing import MAX_ROD_RATIO, ROD_RATIO
 from pulse_audio.errors import RangeError
 from pulse_audio.figures import parts
 from pulse_audio.figures.style import new_figure, styled
@@ -37,7 +37,7 @@ def explain_figure(layout: Layout, *, crank_deg: float = 0.0, rod_ratio: float =
         matplotlib is not installed.
     """
     angle = checks.number("crank_deg", crank_deg, low=-100_000, high=100_000, unit="degrees") % layout.cycle_deg
-    checks.number("rod_ratio", rod_ratio, low=0.0, high=0.5)
+    checks.number("rod_ratio", rod_ratio, low=0.0, high=MAX_ROD_RATIO)
     count = len(layout.cylinders)
     lanes_in = 0.45 + min(max(0.3 * count, 0.9), 8.0) if layout.has_geometry else 0.0
     top_in = 4.0 if layout.has_geometry else 2.6
@@ -50,7 +50,7 @@ def explain_figure(layout: Layout, *, crank_deg: float = 0.0, rod_ratio: float =
             parts.end_view(view, layout, crank_deg=angle, rod_ratio=rod_ratio)
             view.set_title(f"Crank seen from its end, turned {angle:g}° clockwise")
         orders = figure.add_subplot(grid[0, 1] if layout.has_geometry else grid[0, :])
-        parts.spectrum(orders, layout, top_order=parts.top_order((layout,)))
+        parts.spectrum(orders, layout, top_order=parts.drawn_orders((layout,)))
         orders.set_title("Order spectrum of equal pulses", pad=22)
         orders.legend(loc="lower right", bbox_to_anchor=(1.0, 1.0), ncols=2, frameon=False, borderaxespad=0.2)
         strip = figure.add_subplot(grid[1, :])
@@ -78,7 +78,7 @@ def compare_figure(layouts: Sequence[Layout]) -> "Figure":
     """
     if not 1 <= len(layouts) <= MAX_COMPARED:
         raise RangeError(f"{len(layouts)} layouts to compare in one picture; give 1 to {MAX_COMPARED}")
-    highest = parts.top_order(tuple(layouts))
+    highest = parts.drawn_orders(tuple(layouts))
     with styled():
         figure = new_figure(WIDTH_IN, 1.2 + 1.75 * len(layouts), "Firing strips and order spectra at one scale")
         grid = figure.add_gridspec(len(layouts), 2, width_ratios=[1.55, 1.0])

@@ -87,7 +87,7 @@ def spectrum(axes: "Axes", layout: Layout, *, top_order: int, label: bool = True
         axes.set_ylabel("Strength (1 = all pulses add up)")
 
 
-def top_order(layouts: tuple[Layout, ...]) -> int:
+def drawn_orders(layouts: tuple[Layout, ...]) -> int:
     """Return the highest order to draw: past the firing order of the engine with the most cylinders."""
     firing = max(len(layout.cylinders) * 2 / layout.strokes for layout in layouts)
     return max(6, int(np.ceil(firing * 1.25)))

@@ -4,9 +4,8 @@ from collections.abc import Sequence
 from html import escape
 from itertools import combinations
 
-from pulse_audio.balance import DEFAULT_ROD_RATIO
 from pulse_audio.catalogue import fires_alike
-from pulse_audio.drawing import banks, firings, numbers_text, pins
+from pulse_audio.drawing import ROD_RATIO, banks, firings, numbers_text, pins
 from pulse_audio.hearing import rate_text
 from pulse_audio.layout import Layout
 from pulse_audio.lesson import svg, words
@@ -110,7 +109,7 @@ def balance_units(layouts: Sequence[Layout], texts: Texts) -> str:
     """Return the sentence on what the balance numbers count, once for all cards."""
     if not any(words.balance_facts(one, texts) for one in layouts):
         return ""
-    return text("p", texts("balance", "unit", ratio=DEFAULT_ROD_RATIO), class_="quiet units")
+    return text("p", texts("balance", "unit", ratio=ROD_RATIO), class_="quiet units")
 
 
 def quiz(layouts: Sequence[Layout], asked: Sequence[tuple[str, str]], texts: Texts) -> str:

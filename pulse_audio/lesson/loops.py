@@ -8,7 +8,7 @@ from pulse_audio.clip import Clip, flac_bytes
 from pulse_audio.exhaust import Exhaust
 from pulse_audio.firing import Liveliness
 from pulse_audio.layout import Layout
-from pulse_audio.loop import render_loop
+from pulse_audio.loop import fit_loop, render_loop
 from pulse_audio.loudness import match
 from pulse_audio.units import rpm_to_deg_per_s
 
@@ -55,36 +55,25 @@ def make_loops(
     """
     by_speed = []
     for rpm in rpms:
-        clips = []
+        clips, exact_rpms = [], []
         for layout in layouts:
-            clips.append(_clip(layout, rpm, exhaust, seed))
+            duration_s = max(LEAST_S, LEAST_CYCLES * layout.cycle_deg / rpm_to_deg_per_s(rpm))
+            whole = fit_loop(layout, rpm, duration_s=duration_s, sample_rate_hz=SAMPLE_RATE_HZ)
+            clip = render_loop(
+                layout, rpm, duration_s=duration_s, sample_rate_hz=SAMPLE_RATE_HZ, exhaust=exhaust, life=Liveliness(),
+                seed=seed,
+            )  # fmt: skip
+            clips.append(clip)
+            exact_rpms.append(whole.rpm)
             done()
-        by_speed.append([_packed(c, layout, rpm) for c, layout in zip(match(clips), layouts, strict=True)])
+        by_speed.append([_packed(clip, rpm) for clip, rpm in zip(match(clips), exact_rpms, strict=True)])
     return [list(loops) for loops in zip(*by_speed, strict=True)]
 
 
-def _clip(layout: Layout, rpm: float, exhaust: Exhaust | None, seed: int) -> Clip:
-    cycle_s = layout.cycle_deg / rpm_to_deg_per_s(rpm)
-    return render_loop(
-        layout,
-        rpm,
-        duration_s=max(LEAST_S, LEAST_CYCLES * cycle_s),
-        sample_rate_hz=SAMPLE_RATE_HZ,
-        exhaust=exhaust,
-        life=Liveliness(),
-        seed=seed,
-    )
-
-
-def _packed(clip: Clip, layout: Layout, rpm: float) -> Loop:
+def _packed(clip: Clip, rpm: float) -> Loop:
     frames = len(clip.samples)
-    cycle_s = layout.cycle_deg / rpm_to_deg_per_s(rpm)
-    cycles = round(clip.duration_s / cycle_s)
-    samples = clip.samples.take(range(-MARGIN_FRAMES, frames + MARGIN_FRAMES), mode="wrap")
-    exact_rpm = cycles * layout.cycle_deg * SAMPLE_RATE_HZ / frames / rpm_to_deg_per_s(1.0)
-    return Loop(
-        data=as_text(flac_bytes(Clip(samples=samples, sample_rate_hz=SAMPLE_RATE_HZ))), frames=frames, rpm=exact_rpm
-    )
+    around = clip.samples.take(range(-MARGIN_FRAMES, frames + MARGIN_FRAMES), mode="wrap")
+    return Loop(data=as_text(flac_bytes(Clip(samples=around, sample_rate_hz=SAMPLE_RATE_HZ))), frames=frames, rpm=rpm)
 
 
 def as_text(sound: bytes) -> str:

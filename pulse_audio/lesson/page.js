@@ -8,6 +8,7 @@ const playButton = byId("play"), status = byId("status"), angle = byId("angle"),
 const moving = byId("moving"), recordingButton = byId("recording-play");
 const lessMotion = window.matchMedia("(prefers-reduced-motion: reduce)");
 const secret = { on: false, layout: 0, answered: true, asked: 0, right: 0 };
+let nextFrame = 0;
 let heardIs = "nothing"; // nothing, layout or recording
 
 function fill(text, values) { return text.replace(/\{(\w+)\}/g, (whole, key) => (key in values ? values[key] : whole)); }
@@ -24,7 +25,7 @@ async function play(start, what) {
     if (!(await start())) return;
     heardIs = what;
     show();
-    requestAnimationFrame(frame);
+    animate();
   } catch (fault) {
     sound.stop();
     heardIs = "nothing";
@@ -78,7 +79,12 @@ function showAngle(deg) {
 function frame() {
   if (heardIs !== "layout" || !moving.checked || secret.on) return;
   motion.draw(sound.drawnAt(sound.heardTime()));
-  requestAnimationFrame(frame);
+  animate();
+}
+
+function animate() { // one picture at a time, however often it is asked for
+  cancelAnimationFrame(nextFrame);
+  nextFrame = requestAnimationFrame(frame);
 }
 
 function endSecret() {
@@ -116,8 +122,8 @@ angle.addEventListener("input", () => {
   angle.setAttribute("aria-valuetext", text);
   angleText.textContent = text;
 });
-moving.addEventListener("change", () => { show(); requestAnimationFrame(frame); });
-lessMotion.addEventListener("change", () => { moving.checked = !lessMotion.matches; show(); requestAnimationFrame(frame); });
+moving.addEventListener("change", () => { show(); animate(); });
+lessMotion.addEventListener("change", () => { moving.checked = !lessMotion.matches; show(); animate(); });
 sound.onend = () => { heardIs = "nothing"; show(); };
 
 if (recordingButton) {
@@ -151,7 +157,7 @@ if (byId("secret")) {
       endSecret();
       byId("secret").focus();
       show();
-      requestAnimationFrame(frame);
+      animate();
     });
   });
 }

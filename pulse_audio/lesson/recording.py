@@ -2,7 +2,6 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from html import escape
 from itertools import cycle, islice
 
 import numpy as np
@@ -109,8 +108,7 @@ def section(recording: Recording, layouts: Sequence[Layout], texts: Texts) -> st
         _found_strip(gaps_deg, texts) if len(speeds_rpm(found, layouts)) == 1 else "",
         text("p", texts("recording", "limits"), class_="quiet"),
     ]
-    label = escape(texts("recording", "title"))
-    return svg.tag("section", "".join(parts), class_="recording", aria_label=label)
+    return svg.tag("section", "".join(parts), class_="recording", aria_label=texts("recording", "title"))
 
 
 def _outline(recording: Recording, texts: Texts) -> str:

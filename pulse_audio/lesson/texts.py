@@ -101,12 +101,13 @@ def read_texts(path: Path) -> Texts:
 
 
 def _faults(tables: Mapping[str, object]) -> list[str]:
-    faults = []
+    faults = [f"the section [{shown(name)}] is unknown" for name in tables if name not in english().tables]
     for section, wanted in english().tables.items():
         given = tables.get(section)
         if not isinstance(given, dict):
             faults.append(f"the section [{section}] is missing")
             continue
+        faults += [f"{section}.{shown(key)} is unknown" for key in given if key not in wanted]
         for key, text in wanted.items():
             faults += _text_faults(f"{section}.{key}", text, given.get(key))
     return faults
@@ -128,7 +129,12 @@ def _text_faults(name: str, text: str | list[str], given: object) -> list[str]:
 def _layout_faults(layouts: object) -> list[str]:
     if not isinstance(layouts, dict):
         return ["[layouts] must hold one table a layout"]
-    whole = all(isinstance(t, dict) and all(isinstance(v, str) for v in t.values()) for t in layouts.values())
+    whole = all(
+        isinstance(table, dict)
+        and table.keys() <= {"title", "note"}
+        and all(isinstance(v, str) for v in table.values())
+        for table in layouts.values()
+    )
     return [] if whole else ["[layouts] must hold tables of title and note"]
 
 

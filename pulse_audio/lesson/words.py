@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 
-from pulse_audio.balance import DEFAULT_ROD_RATIO, NOTHING, Balance, Shaking, balance
+from pulse_audio.balance import NOTHING, Balance, Shaking, balance
 from pulse_audio.balance_words import CALM_SWING, IN_STEP, is_boxer
 from pulse_audio.catalogue import same_sound
 from pulse_audio.drawing import firings
@@ -141,11 +141,11 @@ def pulses_per_s(layout: Layout, rpm: float) -> float:
     return cycle_hz(rpm, layout.strokes) * len(layout.pulse_intervals_deg)
 
 
-def balance_facts(layout: Layout, texts: Texts, rod_ratio: float = DEFAULT_ROD_RATIO) -> list[FactRow]:
+def balance_facts(layout: Layout, texts: Texts) -> list[FactRow]:
     """Return the balance and breathing facts, empty where the whole crank is not known."""
     if not layout.has_geometry or layout.part_of:
         return []
-    found = balance(layout, rod_ratio=rod_ratio)
+    found = balance(layout)
     boxer = is_boxer(layout)
     rows = (
         ("primary_force", found.primary_force, 1.0),
