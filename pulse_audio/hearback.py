@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from pulse_audio import checks, loudness
 from pulse_audio.analysis.filtering import filtered
 from pulse_audio.analysis.result import Analysis
-from pulse_audio.catalogue import layout
+from pulse_audio.catalogue import layout, layout_names
 from pulse_audio.clip import Clip
 from pulse_audio.errors import ClipError
 from pulse_audio.layout import Cylinder, Layout
@@ -61,10 +61,11 @@ def _playable(clip: Clip) -> Clip:
 
 
 def _best_layout(analysis: Analysis) -> Layout:
-    """Return the first layout of the first reading, or one with the measured intervals where none is known."""
+    """Return the catalogue's first layout of the first reading, or one with the measured intervals if it names none."""
     best = analysis.readings[0]
-    if best.layouts:
-        return layout(best.layouts[0])
+    for name in best.layouts:
+        if name in layout_names():
+            return layout(name)
     intervals = analysis.intervals_deg or (1.0,) * best.cylinders
     angles = np.cumsum((0.0, *intervals[:-1])) * cycle_deg(best.strokes) / sum(intervals)
     return Layout(

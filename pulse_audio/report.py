@@ -188,9 +188,14 @@ def _names(reading: Reading) -> str:
 
 
 def _match_text(match: dict[str, object]) -> str:
-    told = f"Fires like {match['layout']}? {str(match['answer']).capitalize()} (odds that it does: "
-    where = match["where"]
-    return f"{told}{percent(float(str(match['odds'])))})" + (f": {str(where).rstrip('.')}." if where else ".")
+    told, odds, where = (
+        f"Fires like {match['layout']}? {str(match['answer']).capitalize()}",
+        match["odds"],
+        match["where"],
+    )
+    if isinstance(odds, float):
+        told += f" (odds that it does: {percent(odds)})"
+    return told + (f": {str(where).rstrip('.')}." if where else ".")
 
 
 def percent(share: float) -> str:

@@ -1,8 +1,11 @@
 """Fixtures that several test modules share."""
 
+import os
 import sys
 from collections.abc import Callable
 from pathlib import Path
+
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the command line does; it is read when numpy is loaded
 
 import numpy as np
 import pytest

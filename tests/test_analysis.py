@@ -13,8 +13,8 @@ from docs.studies.scoring import judge, track_errors
 from pulse_audio import Clip, SpeedCurve
 from pulse_audio.analysis import Analysis, Hints, analyse, analyser
 from pulse_audio.analysis.describing import Heard
+from pulse_audio.batch import Task, analyse_files
 from pulse_audio.catalogue import layout, layout_names
-from pulse_audio.clip import read_clip
 from pulse_audio.errors import ClipError, LayoutError
 from pulse_audio.firing import Liveliness
 from pulse_audio.layout import Layout
@@ -25,11 +25,12 @@ from tests.clipmaker.engine import Health
 from tests.clipmaker.engine_clips import engine_clip
 from tests.clipmaker.layouts import ENGINES, Engine
 from tests.clipmaker.special import harmonic_clip, limping_even_clip, moving_clip, weak_twin_clip
+from tests.rhythms import one_of_each
 
 SHARED = Path(__file__).parents[1] / ".." / "shared"
 RATE_HZ = 22_050
 RPM = 900.0
-FEW_PULSES = [name for name in layout_names() if len(layout(name).pulse_intervals_deg) <= 4]
+FEW_PULSES = one_of_each(name for name in layout_names() if len(layout(name).pulse_intervals_deg) <= 4)
 
 
 def repeated(intervals: list[float], count: int) -> list[float]:
@@ -50,14 +51,23 @@ def interval_error_deg(heard: Analysis, engine: Layout) -> float:
     return float(min(np.abs(np.roll(scaled, k) - full).max() for k in range(count)))
 
 
-@pytest.mark.parametrize("noise_db", [None, -20.0], ids=["clean", "noisy"])
+@pytest.mark.parametrize("name", [name for name, engine in ENGINES.items() if len(engine.firing_deg) <= 4])
+def test_every_engine_of_the_independent_maker_is_read(name: str) -> None:
+    """At a drifting idle, 25 dB above the noise, each is read right, as the clips of ../shared are scored."""
+    samples, rate_hz, truth = engine_clip(
+        np.random.default_rng([91, 0]), engine=ENGINES[name], rpm=1000, kind="drift", band="idle", duration_s=5.0,
+        rate_hz=RATE_HZ, spoil=False, snr_db=25.0, microphones=1,
+    )  # fmt: skip
+    heard = analyse(Clip(samples=np.squeeze(samples), sample_rate_hz=rate_hz))
+    assert judge(truth, heard).pattern_right, heard
+
+
 @pytest.mark.parametrize("name", FEW_PULSES)
-def test_renders_are_read_right(name: str, noise_db: float | None, rng: np.random.Generator) -> None:
-    """Verdict, rate (0.5 %) and intervals (3 degrees) of a render at 900 rpm are the layout's own."""
+def test_renders_are_read_right(name: str, rng: np.random.Generator) -> None:
+    """Verdict, rate (0.5 %) and intervals (3 degrees) of a render at 900 rpm, 20 dB above noise, are the layout's."""
     engine = layout(name)
     samples = render(engine, SpeedCurve.steady(RPM), duration_s=6.0, sample_rate_hz=RATE_HZ).samples
-    if noise_db is not None:
-        samples = samples + rng.standard_normal(len(samples)) * samples.std() * 10 ** (noise_db / 20)
+    samples = samples + rng.standard_normal(len(samples)) * samples.std() / 10
     heard = analyse(Clip(samples=samples, sample_rate_hz=RATE_HZ))
     assert heard.verdict == ("even" if engine.is_even else "uneven"), heard
     rate_hz = cycle_hz(RPM, engine.strokes) * len(engine.pulse_intervals_deg)
@@ -288,11 +298,17 @@ def test_what_cannot_be_analysed_is_refused(samples: np.ndarray) -> None:
 
 
 def test_limping_even_engines_are_not_called_uneven() -> None:
-    """Unequal cylinders, one weak one or two unlike pipes do not make an even engine surely uneven."""
+    """Unequal cylinders, one weak one or two unlike pipes do not make an even engine surely uneven.
+
+    Of eight most are read right, so that it is not by silence.
+    """
+    right = 0
     for index in range(8):
-        samples, rate_hz, _ = limping_even_clip(np.random.default_rng([77, index]), index)
+        samples, rate_hz, truth = limping_even_clip(np.random.default_rng([77, index]), index)
         heard = analyse(Clip(samples=np.squeeze(samples), sample_rate_hz=rate_hz))
         assert not (heard.verdict == "uneven" and heard.confidence >= 0.9), index
+        right += judge(truth, heard).pattern_right
+    assert right >= 6
 
 
 def test_a_twin_with_a_weak_cylinder_is_not_taken_for_another() -> None:
@@ -350,6 +366,16 @@ def test_hints_narrow_the_readings(twin: Clip) -> None:
     assert other["answer"] == "no"
     with pytest.raises(LayoutError):
         analyse(twin, Hints(layout="no-such-layout"))
+
+
+@pytest.mark.parametrize("asked", [None, "269-451", "451-269"])
+def test_levels_are_of_the_pulses_named(asked: str | None) -> None:
+    """The cylinder that pulls less fires 270 degrees before the other: its level is the lower, whatever is asked."""
+    samples, rate_hz, _ = weak_twin_clip(np.random.default_rng([60, 5]), 5)
+    heard = analyse(Clip(samples=np.squeeze(samples), sample_rate_hz=rate_hz), Hints(layout=asked))
+    assert heard.intervals_deg is not None and heard.pulse_level_db is not None
+    weak = int(np.argmin(heard.intervals_deg))
+    assert heard.pulse_level_db[weak] < heard.pulse_level_db[1 - weak] - 1.0
 
 
 def test_a_layout_is_not_compared_with_a_sound_without_an_engine() -> None:
@@ -507,7 +533,7 @@ def test_sound_alikes_share_a_reading(twin: Clip) -> None:
     assert best.rpm == pytest.approx(RPM, rel=0.005)
 
 
-def test_gain_and_length_do_not_matter(twin: Clip) -> None:
+def test_gain_does_not_matter(twin: Clip) -> None:
     """The same sound 30 dB quieter gives the same answer: nothing depends on absolute level."""
     quiet = analyse(Clip(samples=twin.samples * 0.03, sample_rate_hz=RATE_HZ))
     loud = analyse(twin)
@@ -520,40 +546,43 @@ needs_shared = pytest.mark.skipif(not SHARED.is_dir(), reason="the folder ../sha
 
 @needs_shared
 def test_shared_clips() -> None:
-    """Idle clips of an outside gas-flow model: at least 60 % right; sure answers at most one in ten wrong."""
+    """Clips of an outside gas-flow model, 21 of 48 at idle: 18 of these right, 37 of all, and one sure answer wrong.
+
+    19, 40 and none are so; a few less may be by the rounding of another machine.
+    """
     truths = [json.loads(line) for line in (SHARED / "clips" / "truth.jsonl").read_text().splitlines()]
-    assert truths
-    idle, sure = [], []
-    for truth in truths:
-        score = judge(truth, analyse(read_clip(SHARED / "clips" / truth["clip"])))
-        if truth["band"] == "idle":
-            idle.append(score.pattern_right)
-        if score.answered and score.confidence >= 0.9:
-            sure.append(score.pattern_right)
-    assert np.mean(idle) >= 0.6
-    assert np.mean(sure) >= 0.9
+    answers = analyse_files([Task(path=SHARED / "clips" / truth["clip"]) for truth in truths], jobs=2)
+    scores = [judge(truth, heard) for truth, heard in zip(truths, answers, strict=True)]
+    assert sum(s.pattern_right for s, t in zip(scores, truths, strict=True) if t["band"] == "idle") >= 18
+    assert sum(s.pattern_right for s in scores) >= 37
+    sure = [s.pattern_right for s in scores if s.answered and s.confidence >= 0.9]
+    assert len(sure) >= 20
+    assert sure.count(False) <= 1
 
 
 @needs_shared
 def test_shared_recordings() -> None:
-    """Real engines of known count and speed: rate within 4 % in at least half; no rhythm in 10 of 12 other sounds."""
+    """Real engines of known count and speed: rate within 4 % in 7 of 8; no engine in 11 of 12 other sounds.
+
+    All are so; one less may be by the rounding of another machine.
+    """
     entries = [json.loads(line) for line in (SHARED / "recordings" / "recordings.jsonl").read_text().splitlines()]
     rates, others = [], []
-    for entry in entries:
-        heard = analyse(read_clip(SHARED / "recordings" / entry["clip"]))
+    answers = analyse_files([Task(path=SHARED / "recordings" / entry["clip"]) for entry in entries], jobs=2)
+    for entry, heard in zip(entries, answers, strict=True):
         if not entry["engine"]:
             others.append(heard.verdict in ("no-rhythm", "undetermined"))
         elif entry["cylinders"] and entry["rpm_about"]:
             rate_hz = cycle_hz(entry["rpm_about"], entry["strokes"]) * entry["cylinders"]
             rates.append(abs((heard.firing_rate_hz or 0) / rate_hz - 1) < 0.04)
-    assert len(others) == 12
-    assert sum(others) >= 10
-    assert np.mean(rates) >= 0.5
+    assert (len(rates), len(others)) == (8, 12)
+    assert sum(rates) >= 7
+    assert sum(others) >= 11
 
 
-@pytest.mark.parametrize("samples", range(8797, 8803))
+@pytest.mark.parametrize("samples", [8800, 8801])
 def test_any_length_can_be_tracked(samples: int, rng: np.random.Generator) -> None:
-    """A clip whose end falls just before or after a frame of the track is read like any other."""
+    """A clip whose end falls just before or after a frame of the track, of which it has 5 or 6, is read like others."""
     heard = analyse(Clip(samples=rng.standard_normal(samples), sample_rate_hz=8000))
     assert heard.verdict == "no-rhythm"
 
@@ -570,7 +599,9 @@ def test_weak_pulses_are_those_that_misfire() -> None:
     Of about 60 cycles 20 % miss by 5 % (one standard deviation of the binomial); two of those are allowed.
     """
     four = lively("inline-four-crossplane", 1100, 6.0)
-    assert max(analyse(four).weak_share or (0.0,)) <= 0.05
+    shares = analyse(four).weak_share
+    assert shares is not None
+    assert max(shares) <= 0.05
     twin = lively("parallel-twin-180", 900, 8.0, (2, 0.2))
     shares = analyse(twin).weak_share
     assert shares is not None
@@ -636,8 +667,12 @@ STRANGE = {
 }
 
 
-@pytest.mark.parametrize("frequency_hz", [3.0, 47.0, 1700.0])
-@pytest.mark.parametrize("name", STRANGE)
+ANY_RATE = ("few-clicks", "random-walk", "step")  # these have none
+
+
+@pytest.mark.parametrize(
+    ("name", "frequency_hz"), [(n, f) for n in STRANGE for f in (3.0, 47.0, 1700.0) if f == 3.0 or n not in ANY_RATE]
+)
 def test_any_sound_is_answered(name: str, frequency_hz: float, rng: np.random.Generator) -> None:
     """Whatever the sound, there is an answer with odds between 0 and 1, and intervals that fill the cycle."""
     turn = frequency_hz * np.arange(round(1.3 * RATE_HZ)) / RATE_HZ
@@ -845,8 +880,29 @@ def test_close_pairs_of_alike_cylinders_are_not_one_pulse() -> None:
 
 
 def test_hints_that_the_sound_speaks_against_are_told(twin: Clip) -> None:
-    """Two pulses a cycle are no single's: said to be one, it is read as one, with a note. No note where hints fit."""
+    """Two pulses a cycle are no single's: said to be one, nothing is sure, with a note. No note where hints fit."""
     for cylinders, noted in ((1, True), (2, False)):
         heard = analyse(twin, Hints(cylinders=cylinders))
         assert all(r.cylinders == cylinders for r in heard.readings)
         assert any("without the hints" in note for note in heard.notes) == noted
+        assert heard.verdict == ("undetermined" if noted else "uneven")
+
+
+def test_hints_that_leave_no_engine_are_answered(twin: Clip) -> None:
+    """No twin at 12000 rpm fires so slowly: that is told, and the layout asked for is not forgotten."""
+    heard = analyse(twin, Hints(cylinders=2, rpm=(12_000, 13_000), layout="v-twin-90"))
+    assert heard.verdict == "undetermined"
+    assert any("the hints leave no engine" in note for note in heard.notes)
+    assert heard.layout_match is not None
+    assert (heard.layout_match["answer"], heard.layout_match["odds"]) == ("can't tell", None)
+
+
+def test_one_bad_channel_is_pointed_to(twin: Clip, rng: np.random.Generator) -> None:
+    """Where the mean of two channels tells nothing, the note says that one alone may."""
+    noise = 30 * twin.samples.std() * rng.standard_normal(len(twin.samples))
+    both = np.column_stack([twin.samples, noise])
+    heard = analyse(Clip(samples=both / np.abs(both).max(), sample_rate_hz=RATE_HZ))
+    assert heard.verdict in ("no-rhythm", "undetermined")
+    assert "--channel 1" in heard.notes[-1]
+    alone = analyse(Clip(samples=noise / np.abs(noise).max(), sample_rate_hz=RATE_HZ))
+    assert not any("--channel" in note for note in alone.notes)

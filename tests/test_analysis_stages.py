@@ -146,6 +146,13 @@ def test_blip_is_followed(low_hz: float, fold: float, rng: np.random.Generator) 
     assert np.quantile(np.abs(off[change < 0.5]), 0.95) < 0.01
 
 
+@pytest.mark.parametrize("samples", range(8797, 8803))
+def test_a_track_of_any_length_has_all_its_frames(samples: int, rng: np.random.Generator) -> None:
+    """The last frame may just fit into a clip, or just not."""
+    track = coarse_track(signals(rng.standard_normal(samples), 8000))
+    assert len(track.time_s) == len(frame_times(samples / 8000))
+
+
 @pytest.mark.parametrize("rate_hz", [5.0, 130.0, 158.0, 700.0, 1700.0, 2100.0, 3900.0])
 def test_any_rate_can_be_sharpened(rate_hz: float, rng: np.random.Generator) -> None:
     """A steady rate in noise stays near itself, however few of its multiples the sample rate can hold."""

@@ -50,6 +50,13 @@ def test_an_even_answer_is_believed_less() -> None:
     assert even.probability < 0.8 < uneven.probability
 
 
+def test_one_engine_that_disagrees_keeps_it_from_certainty() -> None:
+    """However small its odds, even if lost in the sum of the others: beyond the fitted odds nothing grows."""
+    doubted = calibrated(chosen({ONE: 1.0, TWIN: 1e-20}))
+    highest = calibration.EVEN_OFFSET + calibration.EVEN_SLOPE * calibration.MOST_LOG_ODDS
+    assert doubted.probability == pytest.approx(expit(highest))
+
+
 def test_what_is_certain_stays_certain() -> None:
     """If the hints leave one answer, nothing is left to doubt but whether there is an engine."""
     assert calibrated(chosen({TWIN: 1.0})).probability == 1.0

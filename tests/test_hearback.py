@@ -40,6 +40,8 @@ def _rebuilt(
         ({"intervals_deg": (200.0, 520.2)}, (200, 520)),  # 0.2 too much: intervals as measured make no whole cycle
         ({"intervals_deg": (80.0, 100.0, 180.0), "strokes": 2, "cylinders": 3, "rpm": 150.0}, (80, 100, 180)),
         ({"cylinders": 3}, (240, 240, 240)),
+        # A name that is none of the catalogue's is that of the layout asked for, by intervals or a file.
+        ({"layouts": ("200-520",), "intervals_deg": (200.0, 520.0)}, (200, 520)),
         # The first of the names counts, whatever was measured: 360 - 45 and 360 + 45 on one crankpin.
         ({"layouts": ("v-twin-45", "boxer-twin"), "intervals_deg": (317.0, 403.0)}, (315, 405)),
     ],

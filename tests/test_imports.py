@@ -1,6 +1,7 @@
 """What importing the package loads, and that sound devices are needed only for playing."""
 
 import ast
+import os
 import re
 import subprocess
 import sys
@@ -18,6 +19,12 @@ def _python(code: str, *path: Path, cwd: Path) -> subprocess.CompletedProcess[st
     """Run Python on `code` with `path` put before everything that it can import."""
     start = f"import sys; sys.path[:0] = {[str(p) for p in path]!r}\n"
     return subprocess.run([sys.executable, "-c", start + code], cwd=cwd, capture_output=True, text=True, check=False)
+
+
+def test_ci_tests_what_it_installed() -> None:
+    """Where CI says into which environment it installed the package, the one under test is from there."""
+    home = os.environ.get("FIRING_PULSE_INSTALLED_IN")
+    assert home is None or Path(home).resolve() in Path(pulse_audio.__file__).resolve().parents
 
 
 @pytest.mark.parametrize("module", ["", *LIGHT])

@@ -117,7 +117,9 @@ def test_microphone_that_goes_away_is_one_clear_line(tmp_path: Path) -> None:
     with running_server(tmp_path / "sound") as server:
         command = server.command("analyse", "--microphone", 60, "--keep", kept)
         process = subprocess.Popen(command, env=server.env, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
-        time.sleep(4.0)
+        listed = ["pactl", "list", "short", "source-outputs"]
+        wait_until(lambda: subprocess.check_output(listed, env=server.env), "nothing records", timeout_s=60)
+        time.sleep(0.5)
         server.stop()
         stdout, stderr = process.communicate(timeout=60)
     assert process.returncode == 1

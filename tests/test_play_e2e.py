@@ -89,15 +89,15 @@ def test_layout_and_speed_are_right_it_begins_softly_and_keeps_its_level(sound_s
     assert -47.7 < loudness < -45.2
 
 
-def test_every_sample_of_a_minute_arrives(sound_server: SoundServer) -> None:
-    """A twelve at 6000 rpm for 60 s: what the sink got is sample for sample what was made, and no dropout is told."""
-    play = ("play", "v12-60", "--rpm", 6000, "--seconds", 60, "--block", LONG_BLOCK)
+def test_every_sample_arrives(sound_server: SoundServer) -> None:
+    """A twelve at 6000 rpm for 15 s: what the sink got is sample for sample what was made, and no dropout is told."""
+    play = ("play", "v12-60", "--rpm", 6000, "--seconds", 15, "--block", LONG_BLOCK)
     with sound_server.recording() as monitor:
-        done = sound_server.run(*play, timeout_s=120)
+        done = sound_server.run(*play)
     assert done.returncode == 0, done.stderr
     assert "dropouts" not in done.stderr
     heard = monitor.heard.astype(np.float32)
-    made = next_blocks(live_engine("v12-60", 6000, 60.0), 60 * RATE_HZ // LONG_BLOCK + 1, LONG_BLOCK)
+    made = next_blocks(live_engine("v12-60", 6000, 15.0), 15 * RATE_HZ // LONG_BLOCK + 1, LONG_BLOCK)
     made = made[lost_at_start(heard, made) : np.flatnonzero(made)[-1] + 1]
     assert len(heard) == len(made)  # to the end of the fade, which a device that stops might swallow
     different = np.flatnonzero(heard != made)
@@ -189,31 +189,6 @@ def test_ticks_are_heard(played: Played) -> None:
 
     without = high(press_and_listen(played, ""))
     assert high(press_and_listen(played, "t")) > 2 * without
-
-
-def test_a_key_is_heard_within_a_tenth_of_a_second(sound_server: SoundServer) -> None:
-    """From the key's byte until the sound in the sink has fallen by half: under 100 ms at best.
-
-    Half the fade (15 ms) and the recorder's own delay (5 ms asked for) count as well, and a busy machine adds to it,
-    so that the true delay is smaller than the least of four.
-    """
-    delays_s = []
-    with (
-        sound_server.recording() as monitor,
-        terminal(sound_server.command("play", "v12-60", "--rpm", 3000, "--ideal"), sound_server.env) as tty,
-    ):
-        tty.wait_for("1 of 1")
-        wait_until(lambda: monitor.heard.size > 2.5 * RATE_HZ, "nothing is heard")
-        for _ in range(4):
-            at = monitor.samples.size
-            tty.press(" ")
-            wait_until(lambda start=at: monitor.samples.size > start + RATE_HZ // 2, "the recorder has stopped")
-            after = np.abs(monitor.samples[at:])
-            (loud,) = np.nonzero(after > after[:480].max() / 2)
-            delays_s.append(loud[-1] / RATE_HZ)
-            tty.press(" ")
-            time.sleep(0.6)
-    assert min(delays_s) < 0.1, delays_s
 
 
 def test_quit_fades_out_and_puts_the_terminal_back(sound_server: SoundServer) -> None:

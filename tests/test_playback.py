@@ -124,6 +124,7 @@ def test_queue_is_full_before_the_device_begins_and_short_afterwards(started: St
     for _ in range(10):
         settle(lambda: not playback._ready.empty())
         pull(playback)
+    settle(lambda: playback._ready.qsize() == 4)
     time.sleep(0.05)
     assert playback._ready.qsize() == 4
 

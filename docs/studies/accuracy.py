@@ -281,11 +281,16 @@ def study(args: argparse.Namespace, folder: Path) -> None:
     for given in args.engines:
         found = cases(given, args.jobs)
         print_patterns(found)
+        if args.by_hand:
+            print_patterns(cases_by_hand(found, given))
         scores += [c.score for c in found]
     for given in args.others:
         print_inventions(cases(given, args.jobs))
     for given in args.recordings:
-        print_recordings(cases(given, args.jobs))
+        found = cases(given, args.jobs)
+        print_recordings(found)
+        if args.by_hand:
+            print_recordings(cases_by_hand(found, given))
     if scores:
         points = calibration(scores)
         print("\nstated confidence against share right")

@@ -25,7 +25,7 @@ from pulse_audio.analysis.hypotheses import (
 )
 from pulse_audio.analysis.pieces import Span, bursts, steady_spans
 from pulse_audio.analysis.prepare import ENVELOPE_RATE_HZ, WAVE_RATE_HZ, Signals, of_wave, signals
-from pulse_audio.analysis.readings import Choice, choose, compare_with_layout
+from pulse_audio.analysis.readings import Choice, choose, compare_with_layout, layout_not_compared
 from pulse_audio.analysis.result import Analysis, Hints
 from pulse_audio.analysis.speedtrack import Track, coarse_track, refine
 from pulse_audio.analysis.steady import steadied, tone_hz, without_lines
@@ -92,9 +92,9 @@ def analyse_blocks(blocks: Iterable[Clip], hints: Hints | None = None) -> Analys
     hints = hints or Hints()
     best: Heard | None = None
     loudest: Heard | None = None
-    start_s, sample_rate_hz, count, silent = 0.0, 0, 0, True
+    start_s, sample_rate_hz, channels, count, silent = 0.0, 0, 1, 0, True
     for block in blocks:
-        sample_rate_hz = block.sample_rate_hz
+        sample_rate_hz, channels = block.sample_rate_hz, math.prod(block.samples.shape[1:])
         mono = _mono(block)
         if len(mono) and not faults.is_silent(mono):
             silent = False
@@ -122,6 +122,9 @@ def analyse_blocks(blocks: Iterable[Clip], hints: Hints | None = None) -> Analys
         loud = _best_answer(loudest, hints, start_s, sample_rate_hz, blocks=count)
         if loud.is_told:
             return loud
+    if channels > 1 and not answer.is_told:
+        note = f"the mean of its {channels} channels was listened to: one alone may be clearer (--channel 1)"
+        return replace(answer, notes=(*answer.notes, note))
     return answer
 
 
@@ -265,7 +268,7 @@ def _best_answer(heard: Heard, hints: Hints, duration_s: float, sample_rate_hz: 
 def _answer(
     heard: Heard, hints: Hints, duration_s: float, sample_rate_hz: int, *, blocks: int
 ) -> tuple[Analysis, float]:
-    """Answer, and say how likely an engine is at all; not a number if that was not weighed."""
+    """Answer, and say how likely an engine is at all; not a number if that was not weighed, or the beat is too slow."""
     weighed = _weighed(heard, hints)
     if weighed and weighed.choice and not _is_multiple(ratio := weighed.choice.best.hypothesis.ratio):
         # The track's multiples are only now and then lines of the cycle, as 8/3 of it are where pulses fall on eighths:
@@ -288,13 +291,15 @@ def _answer(
         confidence=0.0,
         notes=heard.notes,
     )
+    untold = layout_not_compared(hints)
     if weighed is None:
         needed = faults.shortest_needed_s(float(np.median(heard.track.rate_hz)))
         note = f"too short for this rhythm: at least {needed:.1f} s of steady sound are needed"
-        return replace(blank, verdict="undetermined", notes=(*heard.notes, note)), math.nan
+        return replace(blank, verdict="undetermined", layout_match=untold, notes=(*heard.notes, note)), math.nan
     material, choice = weighed.material, weighed.choice
     if choice is None:
-        return replace(blank, verdict="undetermined", notes=(*heard.notes, _no_engine_left(hints))), math.nan
+        note = _no_engine_left(hints, heard.phase.mean_hz)
+        return replace(blank, verdict="undetermined", layout_match=untold, notes=(*heard.notes, note)), math.nan
     clues = _clues(heard, material, choice)
     evidence = choice.best.hypothesis.evidence
     # However much the likelihood is damped: what an engine repeats from cycle to cycle, or two cycles, is only faint.
@@ -316,10 +321,13 @@ def _answer(
     return described(blank, heard, hints, material, choice, present), present
 
 
-def _no_engine_left(hints: Hints) -> str:
+def _no_engine_left(hints: Hints, rate_hz: float) -> str:
     if hints.rpm and hints.rpm[1] < rpm_from_cycle_hz(SLOWEST_CYCLE_HZ, hints.strokes or 4):
         return _slower_note()
-    return "the hints leave no engine that fits"
+    return (
+        f"the hints leave no engine that fits the beat heard, of {rate_hz:.1f} Hz with its parts and multiples: it may "
+        "be another's, or a hint may be wrong; try without them, or another part of the recording"
+    )
 
 
 def _slower_note() -> str:

@@ -24,15 +24,16 @@ LEAST_LOG_ODDS, MOST_LOG_ODDS = -6.0, 9.0  # beyond there were hardly any to fit
 def calibrated(choice: Choice) -> Choice:
     """Return the same answer with the probability that answers of such odds are right; certain ones stay certain."""
     stated = choice.probability
-    if not 0.0 < stated < 1.0:
+    others = sum(p for engine, p in choice.weighed if not choice.answer.agrees(engine))
+    if not (stated and others):
         return choice
-    log_odds = min(max(math.log(stated / (1 - stated)), LEAST_LOG_ODDS), MOST_LOG_ODDS)
+    log_odds = min(max(math.log(stated / others), LEAST_LOG_ODDS), MOST_LOG_ODDS)
     offset, slope = (EVEN_OFFSET, EVEN_SLOPE) if choice.answer.even else (UNEVEN_OFFSET, UNEVEN_SLOPE)
     right = 1 / (1 + math.exp(-(offset + slope * log_odds)))
     if not choice.best.hypothesis.candidate.is_listed:
         right *= UNLISTED_RIGHT
     scaled = [
-        (engine, p * (right / stated if choice.answer.agrees(engine) else (1 - right) / (1 - stated)))
+        (engine, p * (right / stated if choice.answer.agrees(engine) else (1 - right) / others))
         for engine, p in choice.weighed
     ]
     return replace(choice, probability=right, weighed=tuple(sorted(scaled, key=lambda pair: -pair[1])))

@@ -77,6 +77,9 @@ def described(
     present : float
         Probability that an engine runs.
     """
+    present *= min(
+        1.0, choice.hinted / DOUBTFUL_HINTS
+    )  # who is so contradicted may be wrong, or what is taken to sound
     main = material.wave[0]  # the span that the answer names; elsewhere another engine may run
     confidence = choice.probability * present
     hypothesis = choice.best.hypothesis
@@ -98,7 +101,10 @@ def described(
             "speed is told there; analyse it by its own start and end"
         )
     # The other stretches had their say about the pattern; what is told of its pulses is read from this one alone.
-    fit = pattern.fits([lines], pattern.Shapes.of([pattern.Way(candidate.fractions)]), pattern.SHARES, pattern.WAVE)[0]
+    nominal = candidate.fractions
+    if not choice.answer.even:
+        nominal = np.append(0.0, np.cumsum(choice.answer.intervals)[:-1])
+    fit = pattern.fits([lines], pattern.Shapes.of([pattern.Way(nominal)]), pattern.SHARES, pattern.WAVE)[0]
     if choice.hinted < DOUBTFUL_HINTS:
         notes.append(
             f"without the hints, what they allow would have odds of under {100 * DOUBTFUL_HINTS:g} %: are they right, "
@@ -113,10 +119,9 @@ def described(
     pulses = round(cycle_hz * candidate.pulses * rpm_from_cycle_hz(1.0, strokes) / rpm)
     if choice.answer.even:
         intervals, interval_sd = np.full(pulses, 1 / pulses), np.zeros(pulses)
-        places = candidate.fractions
+        places = nominal
     else:
-        heard_near = np.append(0.0, np.cumsum(choice.answer.intervals)[:-1])
-        placed = place_pulses(lines, heard_near, fit, CRANK_SD if candidate.is_listed else PROPOSED_SD)
+        placed = place_pulses(lines, nominal, fit, CRANK_SD if candidate.is_listed else PROPOSED_SD)
         places, intervals, interval_sd = placed.fractions, placed.intervals, np.hypot(placed.interval_sd, choice.spread)
         times = max(pulses // len(places), 1)  # that the pattern comes in the cycle of the first reading
         intervals, interval_sd = np.tile(intervals, times) / times, np.tile(interval_sd, times) / times
@@ -136,7 +141,7 @@ def described(
         verdict=verdict,
         confidence=confidence,
         firing_rate_hz=cycle_hz * candidate.pulses,
-        firing_rate_sd_hz=_rate_sd(all_lines, main, heard, ratio) * candidate.pulses,
+        firing_rate_sd_hz=_rate_sd(all_lines, main, heard, ratio, part.duration_s) * candidate.pulses,
         cycle_rate_hz=None if choice.answer.even and candidate.pulses == 1 else cycle_hz,
         intervals_deg=tuple((intervals * cycle_deg(strokes)).tolist()),
         intervals_sd_deg=tuple((interval_sd * cycle_deg(strokes)).tolist()),
@@ -149,15 +154,14 @@ def described(
     )
 
 
-def _rate_sd(lines: Lines, main: Piece, heard: Heard, ratio: float) -> float:
-    """Return the standard deviation of the mean cycle rate.
+def _rate_sd(lines: Lines, main: Piece, heard: Heard, ratio: float, duration_s: float) -> float:
+    """Return the standard deviation of the mean cycle rate over a part of the piece that lasts so long.
 
     It is the bound for lines of known strength in noise (Kay, Fundamentals of Statistical Signal Processing: Estimation
     Theory, 1993, from memory), written for the signal to noise ratio at each line, with what the window costs. And no
     engine turns like clockwork: parts of the span stand before or behind the track, and at the span's ends, half a
     frame of it, the speed goes on changing unseen.
     """
-    duration_s = main.cycles / main.rate_hz
     above = np.abs(lines.amplitude) ** 2 / lines.noise_power
     information = float((lines.order**2 * np.maximum(above - 1, 0.0)).sum())
     bound = math.sqrt(WINDOW_LOSS * 6 / max(information, 1e-9)) / (2 * math.pi)

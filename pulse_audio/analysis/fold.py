@@ -86,7 +86,7 @@ def _running_sum(steps: Floats) -> Floats:
     return total
 
 
-def resampled(signal: Floats, rate_hz: float, phase: Phase, first: float, last: float, per_cycle: int) -> Floats:
+def resampled(signal: Floats, rate_hz: float, phase: Phase, first: float, last: float, per_cycle: float) -> Floats:
     """Signal at equal steps of the cycle from cycle `first` to `last`, by cubic spline."""
     grid = first + np.arange(round((last - first) * per_cycle)) / per_cycle
     at = phase.time_at(grid) * rate_hz
@@ -238,7 +238,7 @@ class Piece:
     def astray(self, lines: Lines, ratio: float) -> Floats:
         """How far parts of the piece stand before their place, in cycles of `ratio` times the track's rate.
 
-        Shape (n_parts,), `PARTS` or fewer, of three cycles or more each: the least squares shift of all lines. None
+        Shape (n_parts,), `PARTS` or fewer, of three cycles or more each: the least squares shift of all lines. Empty
         in a piece of fewer cycles.
         """
         cycles = int(self.cycles * ratio)

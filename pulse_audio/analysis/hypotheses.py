@@ -154,7 +154,7 @@ def pipe_sd(cycle_hz: float) -> float:
 
 
 def weigh(material: Material, ratios: Sequence[float], asked: Layout | None = None) -> list[Hypothesis]:
-    """Return all hypotheses, the best supported first (their prior weight is not yet in).
+    """Return all hypotheses (their prior weight is not yet in).
 
     Parameters
     ----------
@@ -192,11 +192,10 @@ def weigh(material: Material, ratios: Sequence[float], asked: Layout | None = No
         for evidences in rest:
             found += [(one.ratio, candidate) for candidate in free]
             pieces += evidences
-    hypotheses = [
+    return [
         Hypothesis(ratio=ratio, candidate=candidate, evidence=value)
         for (ratio, candidate), value in zip(found, _over_all_pieces(np.array(pieces)), strict=True)
     ]
-    return sorted(hypotheses, key=lambda h: -h.evidence[0])
 
 
 def _seen(material: Material, ratios: Sequence[float]) -> list[Seen]:

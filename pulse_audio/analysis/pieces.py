@@ -52,7 +52,9 @@ def steady_spans(heard: Signals, track: Track, phase: Phase, most: int) -> tuple
     noise: of a few answers the one with the sharpest lines counts, but none across a silence, where another engine may
     run, and none that is much quieter, as hum is heard where the rest falls silent.
     """
-    usual, *others = dict.fromkeys(_steady_spans(heard, track, phase, most, thin) for thin in THIN)
+    frames = len(track.time_s)
+    weight, audible = _weight_of_level(heard.wave, frames), _audible(heard.wave, frames)
+    usual, *others = dict.fromkeys(_steady_spans(heard, track, phase, weight, audible, most, thin) for thin in THIN)
     if not others:
         return usual
     unbroken, _ = apart(heard, track, usual[0])
@@ -75,16 +77,17 @@ def _power(wave: Floats, span: Span) -> float:
     return float(np.mean(wave[int(span.start_s * WAVE_RATE_HZ) : int(span.end_s * WAVE_RATE_HZ)] ** 2))
 
 
-def _steady_spans(heard: Signals, track: Track, phase: Phase, most: int, thin: float) -> tuple[Span, ...]:
-    duration_s = heard.duration_s
+def _steady_spans(
+    heard: Signals, track: Track, phase: Phase, weight: Floats, audible: NDArray[np.bool_], most: int, thin: float
+) -> tuple[Span, ...]:
     log_rate = np.log(np.interp(track.time_s, phase.time_s, phase.rate_hz))
     frames = len(log_rate)
-    worth = (0.2 + np.clip(track.evidence / CLEAR_EVIDENCE, 0, 1)) * _weight_of_level(heard.wave, frames)
+    worth = (0.2 + np.clip(track.evidence / CLEAR_EVIDENCE, 0, 1)) * weight
     median = float(np.median(track.evidence))
     worth[track.evidence < min(thin * median, median)] = -0.2  # half of all frames stay, even if none speaks for a line
     slope_per_s = np.abs(np.gradient(log_rate, HOP_S)) if frames > 1 else np.zeros(frames)
     steady_spread = STEADY_SPREAD * np.maximum(1.0, STEADY_BELOW_HZ / np.exp(log_rate))
-    free = _audible(heard.wave, frames)
+    free = audible.copy()
     spans: list[Span] = []
     while len(spans) < most:
         best, first, last = 0.0, 0, 0
@@ -111,12 +114,12 @@ def _steady_spans(heard: Signals, track: Track, phase: Phase, most: int, thin: f
         changes = np.ptp(log_rate[first : last + 1]) > STEADY_SPREAD
         span = Span(
             start_s=float(track.time_s[first]) - HOP_S / 2 + edge_s if first or changes else 0.0,
-            end_s=float(track.time_s[last]) + HOP_S / 2 - edge_s if last < frames - 1 or changes else duration_s,
+            end_s=float(track.time_s[last]) + HOP_S / 2 - edge_s if last < frames - 1 or changes else heard.duration_s,
         )
         if spans and phase.at(span.end_s) - phase.at(span.start_s) < FEWEST_CYCLES:
             break
         spans.append(span)
-    return tuple(spans) or (Span(start_s=0.0, end_s=duration_s),)
+    return tuple(spans) or (Span(start_s=0.0, end_s=heard.duration_s),)
 
 
 def apart(heard: Signals, track: Track, span: Span) -> tuple[Span, float]:

@@ -170,19 +170,15 @@ def weak_shares(
     Only cycles whose neighbours are both in step with the mean count: elsewhere a pulse is not weak but out of place.
     If fewer than half count, or pulses run into each other, nothing is said.
     """
-    cycles = int(main.cycles * ratio)
-    per_cycle = 256
+    cycles, steps = int(main.cycles * ratio), 256
     if cycles < 8:
         return None
     first = main.first_cycle
-    per_turn = max(4, round(per_cycle * ratio))
-    wave = resampled(heard.wave, WAVE_RATE_HZ, phase, first, first + cycles / ratio, per_turn)
-    wave = wave[: cycles * (len(wave) // cycles)].reshape(cycles, -1)
-    steps = wave.shape[1]
+    wave = resampled(heard.wave, WAVE_RATE_HZ, phase, first, first + cycles / ratio, steps * ratio)
+    wave = wave.reshape(cycles, steps)
     mean = wave.mean(axis=0)
-    gaps = np.diff(np.append(fractions, 1.0))
-    lasting = min(float(gaps.min()), (fitted.plateau / main.rate_hz / ratio + fitted.decay_s) * main.rate_hz * ratio)
-    if fitted.decay_s * main.rate_hz * ratio > 0.75 * float(gaps.min()):
+    gap, decay = float(np.diff(np.append(fractions, 1.0)).min()), fitted.decay_s * main.rate_hz * ratio  # of a cycle
+    if decay > 0.75 * gap:
         return None
     likeness = wave @ mean / np.maximum(np.linalg.norm(wave, axis=1) * np.linalg.norm(mean), 1e-12)
     in_step = np.flatnonzero((likeness[:-2] > IN_STEP) & (likeness[2:] > IN_STEP)) + 1
@@ -190,8 +186,11 @@ def weak_shares(
         return None
     shares = []
     for place, level in zip(fractions, levels, strict=True):
-        at = np.arange(int((place + fitted.start[0]) * steps), int((place + fitted.start[0] + lasting) * steps)) % steps
-        template = mean[at]
-        strength = wave[np.ix_(in_step, at)] @ template / max(float(template @ template), 1e-12)
+        begin = int((place + fitted.start[0]) % 1.0 * steps)
+        at = np.arange(
+            begin, begin + int(min(gap, fitted.plateau + decay) * steps)
+        )  # a pulse may last into the next cycle
+        template = mean[at % steps]
+        strength = wave.ravel()[in_step[:, None] * steps + at] @ template / max(float(template @ template), 1e-12)
         shares.append(float(np.mean(level * strength < WEAK)))
     return tuple(shares)

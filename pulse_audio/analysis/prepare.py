@@ -19,7 +19,6 @@ ENVELOPE_RATE_HZ = 1000
 LOWEST_HZ = 12.0
 SLOWEST_SWELL_HZ = 2.5
 HISS_BAND_HZ = (900.0, 3600.0)
-SHORTEST_S = 0.25
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)

@@ -285,6 +285,14 @@ def compare_with_layout(
     return {"layout": wanted.name, "answer": answer, "odds": like, "where": where}
 
 
+def layout_not_compared(hints: Hints) -> dict[str, object] | None:
+    """Answer the same where nothing was weighed that could be compared."""
+    if hints.layout is None:
+        return None
+    where = "nothing was found in the recording that could be compared"
+    return {"layout": find_layout(hints.layout).name, "answer": "can't tell", "odds": None, "where": where}
+
+
 def _same_rhythm(a: Floats, b: Floats) -> bool:
     """Whether two patterns sound alike, if the one comes more often in a cycle than the other."""
     return same_rotation(period(a), period(b), NEAR_PATTERN)

@@ -66,7 +66,8 @@ class Reading:
     Attributes
     ----------
     layouts : tuple of str
-        Catalogue layouts that fire like this; sound cannot tell them apart. Empty where none is known.
+        Catalogue layouts, or the one asked for, that fire like this; sound cannot tell them apart. Empty where none is
+        known.
     strokes, cylinders : int
     rpm : float
         Mean speed over the span.

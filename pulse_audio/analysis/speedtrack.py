@@ -6,7 +6,7 @@ the evidence of lines at its multiples less that at the points midway between th
 (dynamic programming) joins them. The path is then sharpened from the phases of the strongest multiples.
 
 The rate found may be the working cycle, the firing rate or another small fraction or multiple: which of them is the
-cycle is for `pattern` to say.
+cycle is for `hypotheses` to say.
 """
 
 from collections.abc import Iterable, Iterator
@@ -98,8 +98,8 @@ class Track:
 def line_evidence(power: Spectra) -> Spectra:
     """Log likelihood ratio of "there may be a line" against "noise", for power in units of the noise level.
 
-    Noise power is exponentially distributed with mean 1; a line of unknown strength s (2 to 50, spaced evenly in
-    decibels) makes the mean 1 + s; half of all multiples carry no line.
+    Noise power is exponentially distributed with mean 1; a line of unknown strength s (2 to 50, about 5 dB
+    apart) makes the mean 1 + s; half of all multiples carry no line.
     """
     strengths = np.array([2.0, 5.0, 15.0, 50.0])
     grid = np.arange(0.0, STRONGEST + 0.05, 0.05)
@@ -355,5 +355,5 @@ def _phase_drift(signals: Signals, phase: Phase, cycles: int, top_hz: float) -> 
     pick = np.clip(score.argmax(axis=1), 1, len(shift) - 2)
     rows = np.arange(len(pick))
     fraction = peak_offset(*(score[rows, pick + k] for k in (-1, 0, 1)))
-    drift_cycles = shift[pick] + np.clip(fraction, -1, 1) * (shift[1] - shift[0])
+    drift_cycles = shift[pick] + fraction * (shift[1] - shift[0])
     return 0.5 * (frames.time_s[1:] + frames.time_s[:-1]), drift_cycles / hop

@@ -78,10 +78,13 @@ def command(
 
 
 def _recording(path: Path) -> "Recording":
-    from pulse_audio.batch import Task, analyse_file, read_span
+    from pulse_audio.batch import Task, analyse_files, read_span
+    from pulse_audio.errors import PulseError
     from pulse_audio.lesson import Recording
 
     show_progress(f"listening to {path}")
     task = Task(path=path)
-    found = analyse_file(task)
+    (found,) = analyse_files([task])
+    if isinstance(found, PulseError):
+        raise found
     return Recording(name=shown(path.name), clip=read_span(task, found), analysis=found)
