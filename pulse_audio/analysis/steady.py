@@ -19,7 +19,6 @@ LONGEST_S = 15.0
 NEARLY_STEADY = 0.02  # natural log of speed, over the middle nine tenths of the time
 SHORT_S = 2.0  # less sound has so few frames that their rates alone scatter more
 AS_SHARP = 0.98
-ASTRAY = 1.5  # a rough track so much sharper than the refined one says that refining has gone wrong
 TOP_HZ = 1200.0
 BLOCK_S = 0.01  # within it, a rate that is a per cent off turns a line at `TOP_HZ` by a tenth
 STAGES = ((150.0, 0.004), (TOP_HZ, 0.0006), (TOP_HZ, 0.00006))  # lines up to, and how far off the rate may be
@@ -29,17 +28,18 @@ WINDOW_LOSS = 1.7  # variance of a rate through this window over that through no
 
 
 def steadied(heard: Signals, rough: Phase, refined: Phase) -> Phase:
-    """Return the refined track, or the best constant rate near it or the rough one if its lines are as sharp.
+    """Return the track of the sharper lines, or the best constant rate near either if its lines are as sharp.
 
-    Refining may lead a track astray that runs at a fraction of the firing rate and shares few lines with it. Then the
-    rough track's lines are far sharper, and it is kept.
+    Refining may lead a track astray that runs at a fraction of the firing rate and shares few lines with it. A long
+    recording is judged by its middle, and has no constant rate.
     """
-    if heard.duration_s > LONGEST_S:
-        return refined
-    before, after = (sharpness(heard, track) for track in (rough, refined))
-    best = rough if before > ASTRAY * after else refined
+    start_s = max((heard.duration_s - LONGEST_S) / 2, 0.0)
+    sharp = {track: sharpness(heard, track, start_s, heard.duration_s - start_s) for track in (rough, refined)}
+    best = rough if sharp[rough] > sharp[refined] else refined
+    if start_s:
+        return best
     widest = NEARLY_STEADY * max(1.0, SHORT_S / heard.duration_s)
-    sharpest = AS_SHARP * (before if best is rough else after)
+    sharpest = AS_SHARP * sharp[best]
     for track in (rough, refined):
         low, middle, high = np.quantile(track.rate_hz, (0.05, 0.5, 0.95))
         lines = _whole_lines(heard, float(middle)) if np.log(high / low) < widest else None
