@@ -50,6 +50,16 @@ def test_an_even_answer_is_believed_less() -> None:
     assert even.probability < 0.8 < uneven.probability
 
 
+def test_fast_even_firing_is_as_likely_a_four_strokes_as_slow_one() -> None:
+    """Even firing 160 times a second is no single at 19200 rpm but may be an eight at 2400 (160 * 120 / 8)."""
+    shares = []
+    for firing_hz in (40.0, 160.0):
+        choice = choose(engines([Hypothesis(ratio=1.0, candidate=ONE, evidence=np.zeros(2))], firing_hz), Hints())
+        assert choice is not None
+        shares.append(sum(p for engine, p in choice.weighed if engine.strokes == 4))
+    assert shares[1] == pytest.approx(shares[0])
+
+
 def test_one_engine_that_disagrees_keeps_it_from_certainty() -> None:
     """However small its odds, even if lost in the sum of the others: beyond the fitted odds nothing grows."""
     doubted = calibrated(chosen({ONE: 1.0, TWIN: 1e-20}))

@@ -351,8 +351,16 @@ def _engines_of(hypothesis: Hypothesis, candidate: Candidate, times: int, cycle_
             strokes=strokes,
             cylinders=cylinders,
             rpm=rpm,
-            log_odds=hypothesis.evidence + math.log(weight) + speed_log_odds(rpm),
+            log_odds=hypothesis.evidence + math.log(weight) + _speed_of(candidate, rpm, strokes),
         )
+
+
+def _speed_of(candidate: Candidate, rpm: float, strokes: int) -> float:
+    """Log odds of the speed; of one pulse a cycle that of the likeliest even engine it stands for."""
+    counts = {1}
+    if candidate.is_even and candidate.pulses == 1:
+        counts = {c.pulses for c in candidates() if c.is_even and any(s == strokes for _, s, _ in c.layouts)}
+    return max(speed_log_odds(rpm / count) for count in counts)
 
 
 def _shares(candidate: Candidate, kinds: Mapping[tuple[int, int], Sequence[str]]) -> dict[tuple[int, int], float]:
