@@ -60,13 +60,16 @@ def test_rounds(run: Run, tmp_path: Path) -> None:
     assert np.array_equal(samples[:rate], samples[3 * rate : 4 * rate])
 
 
+@pytest.mark.parametrize("command", [("compare", *LAYOUTS[:2]), ("render", LAYOUTS[0])], ids=["compare", "render"])
 @pytest.mark.parametrize(("rpm", "cycle"), [("20", "6 s"), ("20:40", "3.12 s"), ("300", None)])
-def test_less_than_a_cycle_is_noted(run: Run, tmp_path: Path, rpm: str, cycle: str | None) -> None:
+def test_less_than_a_cycle_is_noted(
+    run: Run, tmp_path: Path, command: tuple[str, ...], rpm: str, cycle: str | None
+) -> None:
     """A duration below that of two turns is noted on stderr with what they take: 6 s at 20 rpm, 0.4 s at 300 rpm.
 
     From 20 to 40 rpm in 0.5 s the crank turns by 0.25; at 40 rpm from then on, the other 1.75 turns take 2.625 s.
     """
-    result = run("compare", *LAYOUTS[:2], "-o", tmp_path / "a.wav", "--duration", 0.5, "--rpm", rpm)
+    result = run(*command, "-o", tmp_path / "a.wav", "--duration", 0.5, "--rpm", rpm)
     assert result.exit_code == 0
     assert (f"which takes {cycle} here; give a longer --duration" in result.stderr) == (cycle is not None)
 

@@ -87,6 +87,21 @@ def test_sentences(name: str, rpm: float, words: str) -> None:
     assert words in " ".join(sentences(hearing(layout(name), rpm)))
 
 
+def test_pulses_a_hair_apart_are_one_to_the_ear() -> None:
+    """At 900 rpm 5 degrees are 0.9 ms, and two clicks are two from 2 ms on (Hirsh 1959, from memory): 7.5 are heard.
+
+    With a third pulse halfway it is an even 15 a second; where 30 degrees, 5.6 ms, lie between, two are heard.
+    """
+    told = sentences(hearing(from_intervals("5-715"), 900))
+    assert told[:2] == (
+        "Pulses less than 2 ms apart are one to the ear.",
+        "7.5 pulses a second: separate pulses, slow enough to count.",
+    )
+    assert len(told) == 2
+    assert "15.0 pulses a second" in sentences(hearing(from_intervals("5-355-360"), 900))[1]
+    assert sentences(hearing(from_intervals("30-690"), 900))[0].startswith("15.0 pulses a second")
+
+
 @pytest.mark.parametrize("rpm", [0, -900, 19, 15_001, float("nan"), "fast", None])
 def test_speeds_outside_the_range_are_refused(rpm: object) -> None:
     """Speeds from 20 to 15000 rpm only."""

@@ -75,14 +75,7 @@ def command(
     duration_s = options.lasting(duration_s, speed, USUAL_S, *DURATIONS_S)
     life = Liveliness.ideal() if ideal else Liveliness()
     curve = speed.curve(duration_s)
-    longest = max(layouts, key=lambda layout: layout.cycle_deg)
-    cycle_s = float(curve.time_at_deg(longest.cycle_deg)[0])
-    if duration_s < cycle_s:
-        click.echo(
-            f"note: {duration_s:g} s hold less than one cycle of {shown(longest.name)}, which takes {cycle_s:.3g} s "
-            "here; give a longer --duration",
-            err=True,
-        )
+    options.note_less_than_a_cycle(max(layouts, key=lambda layout: layout.cycle_deg), curve, duration_s)
     made = [
         render(
             layout, curve, duration_s=duration_s, sample_rate_hz=sample_rate_hz, exhaust=exhaust, life=life, seed=seed

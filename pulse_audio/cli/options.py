@@ -242,6 +242,17 @@ def lasting(given_s: float | None, speed: Speed, usual_s: float, low_s: float, h
     return given_s
 
 
+def note_less_than_a_cycle(layout: "Layout", curve: "SpeedCurve", duration_s: float) -> None:
+    """Say on stderr where not even one cycle of a layout fits into a duration."""
+    cycle_s = float(curve.time_at_deg(layout.cycle_deg)[0])
+    if duration_s < cycle_s:
+        click.echo(
+            f"note: {duration_s:g} s hold less than one cycle of {shown(layout.name)}, which takes {cycle_s:.3g} s "
+            "here; give a longer --duration",
+            err=True,
+        )
+
+
 force_option = click.option("--force", is_flag=True, help="Replace files that exist.")
 figure_option = click.option("--figure", type=PICTURE, metavar="FILE", help="Also draw it (.png, .svg or .pdf).")
 json_option = click.option("--json", "as_json", is_flag=True, help="Print JSON instead of text.")

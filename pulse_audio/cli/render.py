@@ -136,6 +136,7 @@ def command(
         )  # fmt: skip
         duration_s, blocks = made.duration_s, iter([made.samples])
     else:
+        options.note_less_than_a_cycle(layout, curve, duration_s)
         fired = firing_parts(layout, curve, duration_s=duration_s, life=life, seed=seed)
         synth = Synth(
             layout, curve, sample_rate_hz=sample_rate_hz, exhaust=exhaust, life=life, seed=seed, stereo=stereo,
