@@ -101,13 +101,13 @@ def rate_text(rate_hz: float) -> str:
 
 def sentences(heard: Hearing) -> tuple[str, ...]:
     """Say in words what is heard, and why."""
-    joined = _joined(heard) if heard.kind == SEPARATE else heard
+    joined = _joined(heard)
     one = (f"Pulses less than {1000 * ONE_WITHIN_S:g} ms apart are one to the ear.",) if joined is not heard else ()
     return (*one, _rate_sentence(joined), *_gap_sentences(joined))
 
 
 def _joined(heard: Hearing) -> Hearing:
-    """Join pulses that are too near to each other to be heard as two."""
+    """Join pulses that are too near to each other to be heard as two, where what is left are separate pulses."""
     last = max(range(len(heard.gaps_s)), key=heard.gaps_s.__getitem__)
     gaps, since_s = [], 0.0
     for gap in (*heard.gaps_s[last + 1 :], *heard.gaps_s[: last + 1]):
@@ -115,7 +115,7 @@ def _joined(heard: Hearing) -> Hearing:
         if gap >= ONE_WITHIN_S:
             gaps.append(since_s)
             since_s = 0.0
-    if len(gaps) == len(heard.gaps_s):
+    if heard_as(heard.pulse_hz * len(gaps) / len(heard.gaps_s)) != SEPARATE or len(gaps) in (0, len(heard.gaps_s)):
         return heard
     mean_s = sum(gaps) / len(gaps)
     off_s = max(abs(gap - mean_s) for gap in gaps)
@@ -123,6 +123,7 @@ def _joined(heard: Hearing) -> Hearing:
         heard,
         pulse_hz=1 / mean_s,
         gaps_s=tuple(gaps),
+        kind=SEPARATE,
         off_even_s=off_s if off_s > NO_GAP_S else 0.0,
         just_heard_s=just_heard_shift_s(mean_s),
     )
