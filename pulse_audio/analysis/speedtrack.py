@@ -88,11 +88,14 @@ class Track:
     time_s, rate_hz : ndarray, shape (n_frames,)
     evidence : ndarray, shape (n_frames,)
         How much better the lines explain the frame than noise does (log likelihood ratio, scaled alike for all rates).
+    all_rates : tuple of ndarray, shape (n_frames, n_candidates), or None
+        What `rate_evidence` gave, for another track of the same sound.
     """
 
     time_s: Floats
     rate_hz: Floats
     evidence: Floats
+    all_rates: tuple[Floats, Floats] | None = None
 
 
 def line_evidence(power: Spectra) -> Spectra:
@@ -295,15 +298,20 @@ OTHERWISE = 0.03  # natural log: rates nearer to each other than this are one
 
 
 def coarse_track(signals: Signals, besides: Track | None = None) -> Track:
-    """Return the best path of the repeat rate through the clip, or the best that keeps clear of another."""
-    evidence, slope = rate_evidence(signals.wave, WAVE_RATE_HZ)
+    """Return the best path of the repeat rate through the clip, or the best besides one that was found before."""
+    evidence, slope = (besides and besides.all_rates) or rate_evidence(signals.wave, WAVE_RATE_HZ)
     free = evidence
     if besides is not None:
         taken = np.abs(np.log(CANDIDATES_HZ / besides.rate_hz[:, None])) < OTHERWISE
         free = np.where(taken, evidence.min(axis=1, keepdims=True), evidence)
     path = best_path(free, slope)
     rows = np.arange(len(path))
-    return Track(time_s=frame_times(signals.duration_s), rate_hz=CANDIDATES_HZ[path], evidence=evidence[rows, path])
+    return Track(
+        time_s=frame_times(signals.duration_s),
+        rate_hz=CANDIDATES_HZ[path],
+        evidence=evidence[rows, path],
+        all_rates=(evidence, slope),
+    )
 
 
 DRIFT_SD = 0.08  # cycles from one frame to the next: the coarse track is hardly ever further off
