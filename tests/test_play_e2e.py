@@ -15,7 +15,7 @@ import pytest
 from numpy.typing import NDArray
 from plain_ear import gaps_s, pulse_times_s, rpm_of
 from soundserver import RATE_HZ, Monitor, SoundServer, missing_packages, running_server, sound_server, wait_until
-from terminal import Terminal, terminal
+from terminal import CONTROL, Terminal, terminal
 
 from pulse_audio.catalogue import layout
 from pulse_audio.cli.play import _exhausts
@@ -324,7 +324,7 @@ def test_sound_server_that_goes_away_is_one_clear_line(tmp_path: Path) -> None:
         server.stop()
         assert tty.wait() == 1
         assert tty.attributes == tty.before
-        last = tty.text.partition("\x1b[?1049l")[2].strip()
+        last = CONTROL.sub("", tty.text.partition("\x1b[?1049l")[2]).strip()
         assert len(last.splitlines()) == 1
         assert last.startswith("firing-pulse: the sound device has gone away while playing")
         assert "render" in last
