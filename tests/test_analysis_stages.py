@@ -11,9 +11,9 @@ from pulse_audio.analysis import pattern, presence
 from pulse_audio.analysis.candidates import WEAK_EARLY, WEAK_EARLY_SD, candidates, same_rotation
 from pulse_audio.analysis.fold import Lines, Phase, Piece, peak_offset, piece, resampled
 from pulse_audio.analysis.hypotheses import Hypothesis, Material, engines, weigh
-from pulse_audio.analysis.pattern import OwnShare, Shapes, Way, fits, log_misfit
+from pulse_audio.analysis.pattern import Fit, OwnShare, Shapes, Way, fits, log_misfit
 from pulse_audio.analysis.pieces import Span, steady_spans
-from pulse_audio.analysis.placing import place_pulses, pulse_levels
+from pulse_audio.analysis.placing import place_pulses, pulse_levels, weak_shares
 from pulse_audio.analysis.prepare import ENVELOPE_RATE_HZ, WAVE_RATE_HZ, Signals, signals
 from pulse_audio.analysis.readings import choose, compare_with_layout, readings
 from pulse_audio.analysis.result import Hints
@@ -448,6 +448,27 @@ def test_a_tone_that_moves_does_not_stand(swing: float, stands: bool, rng: np.ra
     found = tone_hz(np.sin(2 * np.pi * turns) + rng.standard_normal(len(time_s)))
     assert (found is not None) == stands
     assert found is None or found == pytest.approx(437.03, abs=0.01)
+
+
+@pytest.mark.parametrize("ratio", [1.0, 2 / 3])
+@pytest.mark.parametrize("begin", [0.1, 0.47, 0.95], ids=["early", "over the edge", "late"])
+def test_missing_pulses_are_counted(begin: float, ratio: float, rng: np.random.Generator) -> None:
+    """Decaying tones, every fifth of the second ones missing: a share of 0.2, wherever in the cycle a pulse begins.
+
+    Also where the track runs at 3/2 of the cycle. The cycles at both ends are left out: 0.03 either way.
+    """
+    time_s = np.arange(8 * WAVE_RATE_HZ) / WAVE_RATE_HZ
+    wave = 0.02 * rng.standard_normal(len(time_s))
+    for number in range(160):
+        since_s = np.maximum(time_s - (number / 2 + begin) / 10.0, 0.0)
+        wave += (number % 10 != 5) * np.exp(-since_s / 0.008) * np.sin(2 * np.pi * 110 * since_s)
+    heard = Signals(wave=wave / wave.std(), envelope=np.zeros(8 * ENVELOPE_RATE_HZ))
+    phase = Phase.from_rate(np.array([0.0, 8.0]), np.full(2, 10.0 / ratio), 8.0)
+    main = piece(heard.wave, WAVE_RATE_HZ, phase, 0.0, 8.0)
+    assert main is not None and main.first_cycle == 0.0
+    fitted = Fit(evidence=np.zeros((1, 1)), share=ALIKE[0], decay_s=0.008, plateau=0.0, start=(begin,))
+    shares = weak_shares(heard, phase, main, ratio, np.array([0.0, 0.5]), np.ones(2), fitted)
+    assert shares == pytest.approx([0.0, 0.2], abs=0.03)
 
 
 def test_only_a_steady_speed_is_taken_as_constant() -> None:

@@ -570,6 +570,14 @@ def _luminance(colour: str) -> float:
     return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
 
 
+def test_recording_that_is_too_short_is_named(refused: Callable[..., str], tmp_path: Path) -> None:
+    """The command says which file holds too little sound, as `analyse` does."""
+    clip = tmp_path / "tick.wav"
+    soundfile.write(clip, np.full(160, 0.1), 16_000)
+    told = refused("lesson", "boxer-twin", "-o", tmp_path / "page.html", "--recording", clip)
+    assert told.startswith(f"firing-pulse: {clip}: there are 0.01 s of sound")
+
+
 def test_text_colours_have_contrast(page: str) -> None:
     """Text stands out by 4.5 to 1 or more in every scheme (WCAG 2.2, success criterion 1.4.3, level AA)."""
     schemes = _colours(page)
