@@ -30,7 +30,8 @@ LAYOUT, RPM = "parallel-twin-270", 600
 @pytest.fixture(scope="module")
 def engine(sound_server: SoundServer) -> Iterator[SoundServer]:
     """Run an engine in the sink while the tests listen; the default microphone is the sink's monitor."""
-    command = sound_server.command("play", LAYOUT, "--rpm", RPM, "--level", -6, "--seconds", 600)
+    steady = ("--block", 1024)  # a shared machine stalls for up to 50 ms, and a broken sound is read as another
+    command = sound_server.command("play", LAYOUT, "--rpm", RPM, "--level", -6, "--seconds", 600, *steady)
     with sound_server.recording() as monitor:
         player = subprocess.Popen(command, env=sound_server.env, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
         try:
