@@ -3,7 +3,7 @@
 The limits are published means over listeners, measured with clicks; a listener, a room or a dull pulse shifts them.
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from pulse_audio import checks
 from pulse_audio.layout import Layout
@@ -49,7 +49,10 @@ class Hearing:
     ----------
     rpm : float
     pulse_hz : float
-        Mean pulses a second; cylinders that fire together make one pulse.
+        Mean pulses a second; cylinders that fire together make one pulse, and so do, where pulses are heard singly,
+        those less than `ONE_WITHIN_S` apart.
+    joined : bool
+        Whether there are such.
     pattern_hz : float
         Rate at which the pattern of gaps repeats; equals `pulse_hz` for even firing.
     gaps_s : tuple of float
@@ -64,6 +67,7 @@ class Hearing:
 
     rpm: float
     pulse_hz: float
+    joined: bool
     pattern_hz: float
     gaps_s: tuple[float, ...]
     kind: str
@@ -79,19 +83,37 @@ class Hearing:
 def hearing(layout: Layout, rpm: float) -> Hearing:
     """Return what the ear makes of a layout at a steady speed (20 to 15000 rpm)."""
     speed = checks.rpm(rpm)
-    gaps = tuple(gap / rpm_to_deg_per_s(speed) for gap in layout.pulse_intervals_deg)
+    fired_s = tuple(gap / rpm_to_deg_per_s(speed) for gap in layout.pulse_intervals_deg)
+    gaps = _heard_gaps_s(fired_s)
     cycles_hz = cycle_hz(speed, layout.strokes)
     pulse_hz = cycles_hz * len(gaps)
     mean = 1 / pulse_hz
+    off_even_s = max(abs(gap - mean) for gap in gaps)
     return Hearing(
         rpm=speed,
         pulse_hz=pulse_hz,
+        joined=len(gaps) < len(fired_s),
         pattern_hz=cycles_hz * layout.patterns_per_cycle,
         gaps_s=gaps,
         kind=heard_as(pulse_hz),
-        off_even_s=0.0 if layout.is_even else max(abs(gap - mean) for gap in gaps),
+        off_even_s=0.0 if layout.is_even or off_even_s < NO_GAP_S else off_even_s,
         just_heard_s=just_heard_shift_s(mean),
     )
+
+
+def _heard_gaps_s(gaps_s: tuple[float, ...]) -> tuple[float, ...]:
+    """Join pulses that are too near to each other to be heard as two, where what is left are separate pulses."""
+    last = max(range(len(gaps_s)), key=gaps_s.__getitem__)
+    joined: list[float] = []
+    since_s = 0.0
+    for gap_s in (*gaps_s[last + 1 :], *gaps_s[: last + 1]):
+        since_s += gap_s
+        if gap_s >= ONE_WITHIN_S:
+            joined.append(since_s)
+            since_s = 0.0
+    if len(joined) == len(gaps_s) or not joined or heard_as(len(joined) / sum(gaps_s)) != SEPARATE:
+        return gaps_s
+    return tuple(joined)
 
 
 def rate_text(rate_hz: float) -> str:
@@ -101,32 +123,8 @@ def rate_text(rate_hz: float) -> str:
 
 def sentences(heard: Hearing) -> tuple[str, ...]:
     """Say in words what is heard, and why."""
-    joined = _joined(heard)
-    one = (f"Pulses less than {1000 * ONE_WITHIN_S:g} ms apart are one to the ear.",) if joined is not heard else ()
-    return (*one, _rate_sentence(joined), *_gap_sentences(joined))
-
-
-def _joined(heard: Hearing) -> Hearing:
-    """Join pulses that are too near to each other to be heard as two, where what is left are separate pulses."""
-    last = max(range(len(heard.gaps_s)), key=heard.gaps_s.__getitem__)
-    gaps, since_s = [], 0.0
-    for gap in (*heard.gaps_s[last + 1 :], *heard.gaps_s[: last + 1]):
-        since_s += gap
-        if gap >= ONE_WITHIN_S:
-            gaps.append(since_s)
-            since_s = 0.0
-    if heard_as(heard.pulse_hz * len(gaps) / len(heard.gaps_s)) != SEPARATE or len(gaps) in (0, len(heard.gaps_s)):
-        return heard
-    mean_s = sum(gaps) / len(gaps)
-    off_s = max(abs(gap - mean_s) for gap in gaps)
-    return replace(
-        heard,
-        pulse_hz=1 / mean_s,
-        gaps_s=tuple(gaps),
-        kind=SEPARATE,
-        off_even_s=off_s if off_s > NO_GAP_S else 0.0,
-        just_heard_s=just_heard_shift_s(mean_s),
-    )
+    one = (f"Pulses less than {1000 * ONE_WITHIN_S:g} ms apart are one to the ear.",) if heard.joined else ()
+    return (*one, _rate_sentence(heard), *_gap_sentences(heard))
 
 
 def _rate_sentence(heard: Hearing) -> str:

@@ -188,14 +188,10 @@ def _names(reading: Reading) -> str:
 
 
 def _match_text(match: dict[str, object]) -> str:
-    told, odds, where = (
-        f"Fires like {match['layout']}? {str(match['answer']).capitalize()}",
-        match["odds"],
-        match["where"],
-    )
+    told, odds = f"Fires like {match['layout']}? {str(match['answer']).capitalize()}", match["odds"]
     if isinstance(odds, float):
         told += f" (odds that it does: {percent(odds)})"
-    return told + (f": {str(where).rstrip('.')}." if where else ".")
+    return told + (f": {str(match['where']).rstrip('.')}." if match["where"] else ".")
 
 
 def percent(share: float) -> str:

@@ -1,15 +1,14 @@
-"""Which layouts stand for all that fire alike, and so sound alike (tests/test_catalogue.py)."""
+"""Which layouts stand for all that fire alike, and so sound alike."""
 
 from collections.abc import Iterable
 
-from pulse_audio.catalogue import layout
+from pulse_audio.catalogue import fires_alike, layout
 
 
 def one_of_each(names: Iterable[str]) -> list[str]:
-    """Return the first name of each rhythm."""
-    first: dict[tuple[float, tuple[float, ...]], str] = {}
-    for name in names:
-        gaps = layout(name).pulse_intervals_deg
-        turned = max(gaps[k:] + gaps[:k] for k in range(len(gaps)))
-        first.setdefault((layout(name).cycle_deg, turned), name)
-    return list(first.values())
+    """Return the first name of each rhythm, two- and four-strokes apart."""
+    chosen: list[str] = []
+    for this in map(layout, names):
+        if not any(fires_alike(this, other) and this.strokes == other.strokes for other in map(layout, chosen)):
+            chosen.append(this.name)
+    return chosen

@@ -77,9 +77,8 @@ def described(
     present : float
         Probability that an engine runs.
     """
-    present *= min(
-        1.0, choice.hinted / DOUBTFUL_HINTS
-    )  # who is so contradicted may be wrong, or what is taken to sound
+    # Hints that the sound speaks against may be wrong, or the listener is: then nothing is sure.
+    present *= min(1.0, choice.hinted / DOUBTFUL_HINTS)
     main = material.wave[0]  # the span that the answer names; elsewhere another engine may run
     confidence = choice.probability * present
     hypothesis = choice.best.hypothesis
